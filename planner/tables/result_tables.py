@@ -1,0 +1,521 @@
+"""The tables the planner writes: what was derived, traced, inferred, ranked and planned.
+
+Rows carry the ids they rest on, so that a figure on screen can be followed back to its readings.
+Each stage of the pipeline replaces its own tables whole, in one transaction, and notes in `stage_runs`
+which state of the data they rest on.
+"""
+
+from __future__ import annotations
+
+from planner.tables.schema import Column, Table
+
+CAUSES = (
+    "contamination",
+    "damaged_end_face",
+    "bend",
+    "splice",
+    "fibre_break",
+    "transceiver",
+    "remating_offset",
+    "record_error",
+    "nothing",
+)
+
+
+def _text(name: str, meaning: str) -> Column:
+    return Column(name, "text", meaning)
+
+
+def _number(name: str, unit: str, meaning: str) -> Column:
+    return Column(name, "number", meaning, unit=unit)
+
+
+def _count(name: str, meaning: str) -> Column:
+    return Column(name, "integer", meaning)
+
+
+def _at(name: str, meaning: str) -> Column:
+    return Column(name, "timestamp", meaning, unit="UTC")
+
+
+def _flag(name: str, meaning: str) -> Column:
+    return Column(name, "boolean", meaning)
+
+
+def _list(name: str, meaning: str) -> Column:
+    return Column(name, "list", meaning)
+
+
+def _probability(name: str, meaning: str) -> Column:
+    return Column(name, "number", meaning, low=0, high=1)
+
+
+CONNECTOR_STATE = Table(
+    name="connector_state",
+    kind="result",
+    meaning="Latest known state of each end face: where it is, how often touched, when last cleaned and seen.",
+    key=("connector_id",),
+    columns=(
+        _text("connector_id", "end face"),
+        _text("port_id", "port it is in now; empty if in none"),
+        _text("face", "front or rear of that port; fixed for a built-in end face"),
+        _text("housing_id", "housing of that port"),
+        _text("site_id", "site of that housing"),
+        _text("environment", "air at that site"),
+        _text("role", "role of that port"),
+        _text("family", "connector family"),
+        _text("polish", "polish"),
+        _text("batch", "production batch of its cable"),
+        _flag("in_service", "in a port that is not a test set's"),
+        _text("partner_id", "end face it is mated with now; empty if none"),
+        _count("mates", "matings recorded"),
+        _count("mates_since_clean", "matings since the last cleaning, or all of them"),
+        _count("mates_since_inspection", "matings since the last inspection, or all of them"),
+        _at("last_mated_at", "last mating"),
+        _at("last_cleaned_at", "last cleaning"),
+        _at("last_inspected_at", "last inspection"),
+        _text("last_result", "verdict of the last inspection"),
+        _text("last_finding", "what the last inspection saw"),
+        _at("known_since_at", "last inspection, else start of the history"),
+    ),
+)
+
+SERIES_DRIFT = Table(
+    name="series_drift",
+    kind="result",
+    meaning="Change of each series of readings against its own baseline; positive is worse.",
+    key=("series_id",),
+    columns=(
+        _text("series_id", "kind, port or circuit, direction, wavelength in one key"),
+        _text("kind", "rx_power, tx_power, loss_test or orl"),
+        _text("port_id", "equipment port, for power"),
+        _text("circuit_id", "circuit; empty where the port carries none"),
+        _text("direction", "a_to_z or z_to_a, of the light"),
+        _number("wavelength_nm", "nm", "wavelength"),
+        _count("readings", "number of readings"),
+        _at("first_at", "first reading"),
+        _at("last_at", "last reading"),
+        _number("baseline", "dB or dBm", "median of the first readings"),
+        _number("latest", "dB or dBm", "median of the latest readings"),
+        _number("drift_db", "dB", "latest against baseline, positive is worse"),
+        _number("noise_db", "dB", "spread of the readings about their running median"),
+        _number("step_db", "dB", "largest step, positive is worse; empty if none is significant"),
+        _number("step_sd_db", "dB", "uncertainty of the step"),
+        _at("step_at", "day of that step"),
+        _number("slope_db_per_year", "dB/year", "robust trend, positive is worse"),
+        _text("shape", "steady, step, drift or not measurable"),
+    ),
+)
+
+CIRCUIT_PATHS = Table(
+    name="circuit_paths",
+    kind="result",
+    meaning="One row per element of each circuit's path, from A to Z.",
+    key=("circuit_id", "position"),
+    columns=(
+        _text("circuit_id", "circuit"),
+        _count("position", "1-based position along the path"),
+        _text("element_kind", "connector, adapter, cable, splice or splitter"),
+        _text("element_id", "id of the element; for an adapter its port_id"),
+        _text("connector_id", "end face; empty for everything but connectors"),
+        _text("port_id", "port of a connector or adapter"),
+        _text("site_id", "site of the element; empty for cables"),
+        _count("fibre", "fibre position within the element"),
+        _number("length_m", "m", "cable length; empty otherwise"),
+        _text("detail", "cable fibre type, splice kind, splitter leg and ratio, adapter label"),
+    ),
+)
+
+CIRCUIT_STATUS = Table(
+    name="circuit_status",
+    kind="result",
+    meaning="Whether each circuit could be traced, and its make-up.",
+    key=("circuit_id",),
+    columns=(
+        _text("circuit_id", "circuit"),
+        _flag("traced", "path is complete from A to Z"),
+        _text("reason", "why it is not"),
+        _count("connectors", "end faces on the path"),
+        _count("mated_pairs", "mated pairs on the path"),
+        _count("splices", "splices on the path"),
+        _count("splitters", "splitters on the path"),
+        _count("sites", "sites touched"),
+        _number("length_m", "m", "cable length"),
+        _text("a_site_id", "site of the A end"),
+        _text("z_site_id", "site of the Z end"),
+    ),
+)
+
+AUDIT_FINDINGS = Table(
+    name="audit_findings",
+    kind="result",
+    meaning="One contradiction or gap in the records.",
+    key=("finding_no",),
+    columns=(
+        _count("finding_no", "number"),
+        _text("code", "kind of finding"),
+        _text("severity", "error or warning"),
+        _text("place_kind", "circuit, port, connector, cable, splice, splitter or event"),
+        _text("place_id", "its id"),
+        _text("site_id", "site"),
+        _list("circuits", "circuits concerned"),
+        _text("text", "what contradicts what"),
+        _text("assumed", "what the planner assumed meanwhile"),
+        _text("check", "what to check in the field"),
+        _text("repair", "one repair that would explain this and other findings"),
+        _number("plausibility", "-", "rank of that repair, 1 is best"),
+    ),
+)
+
+CIRCUIT_BUDGET = Table(
+    name="circuit_budget",
+    kind="result",
+    meaning="Expected against measured loss of each circuit and wavelength.",
+    key=("circuit_id", "wavelength_nm"),
+    columns=(
+        _text("circuit_id", "circuit"),
+        _number("wavelength_nm", "nm", "wavelength"),
+        _number("maximum_db", "dB", "sum of the standards' limits"),
+        _number("typical_db", "dB", "expected loss"),
+        _number("typical_sd_db", "dB", "spread of the expected loss"),
+        _number("as_built_db", "dB", "acceptance test; empty if none"),
+        _number("measured_db", "dB", "latest test, or from launched and received power"),
+        _text("measured_from", "loss_test, power or not assessed"),
+        _number("allowed_db", "dB", "channel loss allowed"),
+        _text("allowed_from", "circuit, application with its source, or not assessed"),
+        _number("margin_db", "dB", "allowed less measured, else less typical"),
+        _number("return_loss_db", "dB", "expected optical return loss"),
+        _flag("confirmed", "every value used is confirmed against its source"),
+        _text("note", "unconfirmed values and assumptions"),
+    ),
+)
+
+BUDGET_ELEMENTS = Table(
+    name="budget_elements",
+    kind="result",
+    meaning="What each element of a circuit should lose.",
+    key=("circuit_id", "wavelength_nm", "position"),
+    columns=(
+        _text("circuit_id", "circuit"),
+        _number("wavelength_nm", "nm", "wavelength"),
+        _count("position", "position of the element (of the first of a mated pair) in circuit_paths"),
+        _text("element_kind", "mated_pair, cable, splice or splitter"),
+        _text("element_id", "element"),
+        _number("maximum_db", "dB", "standard's limit"),
+        _number("typical_db", "dB", "expected loss"),
+        _number("typical_sd_db", "dB", "spread"),
+        _number("as_built_db", "dB", "as built, where recorded"),
+        _text("source", "where the values come from"),
+    ),
+)
+
+CONNECTOR_HEALTH = Table(
+    name="connector_health",
+    kind="result",
+    meaning="What is believed of each end face now.",
+    key=("connector_id",),
+    columns=(
+        _text("connector_id", "end face"),
+        _probability("p_contaminated", "probability that it is contaminated"),
+        _probability("p_damaged", "probability that it is damaged"),
+        _probability("p_not_clean", "probability that it is contaminated or damaged"),
+        _number("days_since_good_look", "days", "days since the last passed inspection; empty if none"),
+        _count("matings_since_good_look", "matings since then, or all"),
+        _text("likely_source", "where the dirt most probably came from, in words"),
+        _text("source_id", "end face it came from; empty if from the air or unknown"),
+        _text("basis", "learned from this fleet, or priors"),
+    ),
+)
+
+HEALTH_EVIDENCE = Table(
+    name="health_evidence",
+    kind="result",
+    meaning="What moved the belief about an end face; decibans add up to its log-odds of being not clean.",
+    key=("connector_id", "line"),
+    columns=(
+        _text("connector_id", "end face"),
+        _count("line", "line number"),
+        _at("evidence_at", "when"),
+        _text("text", "in words"),
+        _number("decibans", "deciban", "10 log10 of the likelihood ratio; the first line is the prior"),
+    ),
+)
+
+DIRT_SOURCES = Table(
+    name="dirt_sources",
+    kind="result",
+    meaning="Who may have contaminated whom.",
+    columns=(
+        _text("source_id", "end face that was dirty"),
+        _text("connector_id", "end face it met"),
+        _at("met_at", "when they met"),
+        _probability("probability", "that this meeting made it dirty and it still is"),
+    ),
+)
+
+LEARNED_PARAMETERS = Table(
+    name="learned_parameters",
+    kind="result",
+    meaning="What the fleet's own history says of exposure, transfer, cleaning and looking.",
+    key=("parameter", "group_kind", "group_id"),
+    columns=(
+        _text("parameter", "name"),
+        _text("group_kind", "fleet, environment, role, method, site, technician or test_set"),
+        _text("group_id", "which"),
+        _number("estimate", "-", "estimate"),
+        _number("low", "-", "lower end of the 90 % interval"),
+        _number("high", "-", "upper end of the 90 % interval"),
+        _number("weight", "cases", "effective number of cases"),
+        _flag("learned", "the data moved it away from its prior"),
+        _text("text", "in words"),
+    ),
+)
+
+DIAGNOSIS = Table(
+    name="diagnosis",
+    kind="result",
+    meaning="Possible causes of each circuit's state; probabilities of one circuit sum to 1.",
+    columns=(
+        _text("circuit_id", "circuit"),
+        Column("cause", "text", "cause", allowed=CAUSES),
+        _text("element_id", "connector, cable, splice or port; empty for nothing"),
+        _text("element_kind", "what the element is"),
+        _probability("probability", "posterior probability"),
+        _text("evidence", "the strongest lines in words"),
+        _at("onset_at", "when it most probably began"),
+        _number("size_db", "dB", "loss it costs now"),
+        _text("same_as", "elements that the data cannot tell apart from this one"),
+        _text("next_test", "what would tell most"),
+    ),
+)
+
+DIAGNOSIS_EVIDENCE = Table(
+    name="diagnosis_evidence",
+    kind="result",
+    meaning="Evidence for the first cause against the runner-up; decibans add up to the log-odds.",
+    key=("circuit_id", "line"),
+    columns=(
+        _text("circuit_id", "circuit"),
+        _count("line", "line number"),
+        _text("text", "in words"),
+        _number("decibans", "deciban", "10 log10 of the likelihood ratio"),
+    ),
+)
+
+RANKING = Table(
+    name="ranking",
+    kind="result",
+    meaning="Every in-service end face with its scores; the parts of a score add up to it exactly.",
+    key=("connector_id",),
+    columns=(
+        _text("connector_id", "end face"),
+        _text("site_id", "site"),
+        _text("port", "port it is in"),
+        _list("circuits", "circuits it carries"),
+        _probability("p_contaminated", "probability that it is contaminated; empty if not assessed"),
+        _probability("p_damaged", "probability that it is damaged; empty if not assessed"),
+        _count("classic_rank", "rank by the three classic measures"),
+        _number("classic_score", "0-3", "sum of the three parts"),
+        _number("mates_part", "0-1", "matings since the last cleaning"),
+        _number("drift_part", "0-1", "loss drift of its circuits"),
+        _number("time_part", "0-1", "time since the last inspection"),
+        _text("classic_reasons", "in words"),
+        _count("probability_rank", "rank by the probability of being not clean"),
+        _count("benefit_rank", "rank by benefit per crew minute"),
+        _number("benefit_score", "customer-min/min", "expected benefit per crew minute"),
+        _number("benefit", "customer-min", "expected benefit: sum of the parts below"),
+        _number("margin_part", "customer-min", "margin restored on its circuits"),
+        _number("spread_part", "customer-min", "spread avoided"),
+        _number("damage_part", "customer-min", "damage avoided"),
+        _number("looking_part", "customer-min", "value of looking"),
+        _number("minutes_part", "customer-min", "crew minutes, negative"),
+        _number("risk_part", "customer-min", "risk of opening a good, live connection, negative"),
+        _number("minutes", "minutes", "work at the port"),
+        _text("action", "inspect_clean, replace or inspect"),
+        _text("reasons", "in words"),
+    ),
+)
+
+PLANS = Table(
+    name="plans",
+    kind="result",
+    meaning="One version of a route plan.",
+    key=("plan_id",),
+    columns=(
+        _text("plan_id", "plan and version"),
+        _text("status", "draft, committed or done"),
+        _at("made_at", "when"),
+        _text("made_by", "who"),
+        _text("from_on", "first day"),
+        _count("days", "days planned"),
+        _number("benefit", "customer-min", "expected benefit"),
+        _number("cost", "money", "labour, travel and overtime"),
+        _number("upper_bound", "money", "no plan with these crews can net more"),
+        _number("gap", "-", "upper bound against this plan, 0.04 = 4 %"),
+        _text("assumptions", "travel source, money per customer-minute, seed, stop"),
+        _text("document", "plan.json as written"),
+    ),
+)
+
+PLAN_STOPS = Table(
+    name="plan_stops",
+    kind="result",
+    meaning="One visit of one crew on one day.",
+    key=("plan_id", "crew_id", "day_on", "stop_no"),
+    columns=(
+        _text("plan_id", "plan"),
+        _text("crew_id", "crew"),
+        _text("day_on", "day"),
+        _count("stop_no", "order in the day"),
+        _text("site_id", "site"),
+        _text("arrive_at", "HH:MM local"),
+        _text("start_at", "HH:MM local"),
+        _text("leave_at", "HH:MM local"),
+        _number("travel_min", "minutes", "drive to the stop"),
+        _number("travel_km", "km", "road to the stop"),
+        _number("work_min", "minutes", "work at the stop, entry included"),
+        _number("benefit", "customer-min", "expected benefit of its jobs"),
+        _text("note", "access note, change window"),
+    ),
+)
+
+PLAN_JOBS = Table(
+    name="plan_jobs",
+    kind="result",
+    meaning="One job at a stop.",
+    key=("plan_id", "crew_id", "day_on", "stop_no", "job_no"),
+    columns=(
+        _text("plan_id", "plan"),
+        _text("crew_id", "crew"),
+        _text("day_on", "day"),
+        _count("stop_no", "stop"),
+        _count("job_no", "order at the stop"),
+        _text("connector_id", "end face"),
+        _text("port_id", "port"),
+        _list("circuits", "circuits concerned"),
+        _text("action", "inspect_clean, replace or inspect"),
+        _text("method", "cleaning method"),
+        _text("tip", "inspection tip"),
+        _list("kit", "what it needs"),
+        _number("minutes", "minutes", "work"),
+        _number("benefit", "customer-min", "expected benefit"),
+        _text("pair_id", "both-ends pair it belongs to; empty if none"),
+        _text("reasons", "why"),
+    ),
+)
+
+PLAN_LEFT_OUT = Table(
+    name="plan_left_out",
+    kind="result",
+    meaning="A job that did not fit, and why.",
+    columns=(
+        _text("plan_id", "plan"),
+        _text("connector_id", "end face"),
+        _text("site_id", "site"),
+        _number("benefit", "customer-min", "benefit forgone"),
+        _text("reason", "why, in words"),
+    ),
+)
+
+STAGE_RUNS = Table(
+    name="stage_runs",
+    kind="ledger",
+    meaning="Which state of the data each stage of the analysis rests on.",
+    key=("stage",),
+    columns=(
+        _text("stage", "derive, trace, light, health, diagnose, rank or route"),
+        _count("load_id", "newest load it has seen"),
+        _at("as_of_at", "the moment it was computed for"),
+        _number("seconds", "s", "time it took"),
+        _text("note", "what was not assessed"),
+    ),
+)
+
+LOADS = Table(
+    name="loads",
+    kind="ledger",
+    meaning="One load: what came in.",
+    key=("load_id",),
+    columns=(
+        _count("load_id", "number, rising"),
+        _at("loaded_at", "when"),
+        _text("source", "folder or file"),
+        _count("rows_read", "rows read"),
+        _count("rows_new", "rows added"),
+        _count("rows_replaced", "rows corrected by key"),
+        _count("rows_same", "rows already known"),
+        _count("rows_kept_out", "rows with a blocking finding"),
+    ),
+)
+
+LOAD_FILES = Table(
+    name="load_files",
+    kind="ledger",
+    meaning="One file of a load.",
+    key=("load_id", "file_name"),
+    columns=(
+        _count("load_id", "load"),
+        _text("file_name", "file"),
+        _text("table_name", "table it fills"),
+        _text("sha256", "hash of its content"),
+        _text("read_as", "encoding, delimiter, decimal sign, line ends, mapping"),
+        _count("rows_read", "rows read"),
+        _count("rows_new", "rows added"),
+        _count("rows_replaced", "rows corrected by key"),
+        _count("rows_same", "rows already known"),
+        _count("rows_kept_out", "rows with a blocking finding"),
+    ),
+)
+
+INTAKE_FINDINGS = Table(
+    name="findings",
+    kind="ledger",
+    meaning="One fault found in the intake.",
+    columns=(
+        _count("load_id", "load"),
+        _text("code", "kind of fault"),
+        _text("severity", "blocking or warning"),
+        _text("table_name", "table"),
+        _text("file_name", "file"),
+        _count("line", "line of the text file, sheet or record number otherwise"),
+        _text("column_name", "column; empty for a whole row"),
+        _text("value", "what was found"),
+        _text("rule", "what it must be"),
+        _text("consequence", "what we did"),
+    ),
+)
+
+ROW_HISTORY = Table(
+    name="row_history",
+    kind="ledger",
+    meaning="The earlier version of a corrected row.",
+    columns=(
+        _count("load_id", "load that replaced it"),
+        _count("from_load_id", "load that brought it"),
+        _text("table_name", "table"),
+        _text("row_key", "key, parts separated by |"),
+        _text("old_row", "the row as JSON"),
+    ),
+)
+
+RESULT_TABLES: tuple[Table, ...] = (
+    CONNECTOR_STATE,
+    SERIES_DRIFT,
+    CIRCUIT_PATHS,
+    CIRCUIT_STATUS,
+    AUDIT_FINDINGS,
+    CIRCUIT_BUDGET,
+    BUDGET_ELEMENTS,
+    CONNECTOR_HEALTH,
+    HEALTH_EVIDENCE,
+    DIRT_SOURCES,
+    LEARNED_PARAMETERS,
+    DIAGNOSIS,
+    DIAGNOSIS_EVIDENCE,
+    RANKING,
+    PLANS,
+    PLAN_STOPS,
+    PLAN_JOBS,
+    PLAN_LEFT_OUT,
+)
+LEDGER_TABLES: tuple[Table, ...] = (LOADS, LOAD_FILES, INTAKE_FINDINGS, ROW_HISTORY, STAGE_RUNS)
