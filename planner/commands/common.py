@@ -10,7 +10,8 @@ from typing import Any
 import click
 import pandas as pd
 from rich.console import Console
-from rich.progress import BarColumn, Progress as Bar, TaskProgressColumn, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsedColumn
+from rich.progress import Progress as Bar
 from rich.table import Table as Grid
 
 from planner.progress import Progress

@@ -7,7 +7,7 @@ One process at a time may open the file for writing (the engine's rule). All wri
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import duckdb
@@ -86,10 +86,9 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        try:
+        # the engine may have rolled back already (full disk, fatal error)
+        with suppress(duckdb.Error):
             con.execute("ROLLBACK")
-        except duckdb.Error:
-            pass  # the engine has already rolled back (full disk, fatal error)
         raise
     con.execute("COMMIT")
 

@@ -53,7 +53,7 @@ def _probability(name: str, meaning: str) -> Column:
 CONNECTOR_STATE = Table(
     name="connector_state",
     kind="result",
-    meaning="Latest known state of each end face: where it is, how often touched, when last cleaned and seen.",
+    meaning="Latest known state of each end face: where it is, how often touched, when cleaned and seen.",
     key=("connector_id",),
     columns=(
         _text("connector_id", "end face"),
