@@ -79,10 +79,21 @@ def _bring_schema_up_to_date(con: duckdb.DuckDBPyConnection, path: Path) -> None
             con.execute("INSERT INTO schema_version VALUES (?)", [SCHEMA_VERSION])
 
 
+_in_transaction: set[int] = set()
+
+
 @contextmanager
 def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """All or nothing: commit at the end, roll back and re-raise on any error."""
+    """All or nothing: commit at the end, roll back and re-raise on any error.
+
+    Inside an open transaction of the same connection it joins that one, so that a step can be called
+    alone or as part of a larger whole.
+    """
+    if id(con) in _in_transaction:
+        yield
+        return
     con.execute("BEGIN TRANSACTION")
+    _in_transaction.add(id(con))
     try:
         yield
     except BaseException:
@@ -90,6 +101,8 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
         with suppress(duckdb.Error):
             con.execute("ROLLBACK")
         raise
+    finally:
+        _in_transaction.discard(id(con))
     con.execute("COMMIT")
 
 
