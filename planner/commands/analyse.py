@@ -1,0 +1,30 @@
+"""`planner analyse`: bring every result up to date with the data."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from planner.commands.common import console, db_option, now_option, progress_bar
+from planner.store.database import open_database
+
+
+@click.command()
+@db_option
+@now_option
+@click.option("--force", is_flag=True, help="Run every step even where its results are current.")
+def analyse(db: Path, now: datetime | None, force: bool) -> None:
+    """Trace, budget, infer, diagnose and rank whatever is older than the data."""
+    from planner.pipeline import bring_up_to_date
+
+    con = open_database(db)
+    with progress_bar("analysing") as progress:
+        reports = bring_up_to_date(con, now, progress, force=force)
+    con.close()
+    if not reports:
+        console.print("All results are up to date with the data.")
+    for report in reports:
+        note = f"  ({report.note})" if report.note else ""
+        console.print(f"{report.stage:9s} {report.seconds:6.2f} s{note}")

@@ -1,0 +1,217 @@
+"""The latest state of every end face, kept in step with the data by SQL.
+
+In: the intake tables and the number of the newest load already seen. Out: `connector_state`, recomputed
+only for the end faces that later loads touched (or whole, when the plant itself changed).
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import duckdb
+
+# A row of any of these that comes or changes moves end faces that its own id does not name.
+PLANT_TABLES = ("sites", "housings", "ports", "cables", "connectors", "patching")
+EVENT_TABLES = ("mating_events", "inspections", "cleanings")
+TIME_COLUMNS = {
+    "mating_events": ("at",),
+    "inspections": ("at",),
+    "cleanings": ("at",),
+    "loss_tests": ("at",),
+    "otdr_events": ("at",),
+    "power_readings": ("at",),
+    "work_orders": ("opened_at", "closed_at"),
+}
+
+# {scope} restricts a table to the end faces to recompute; {faces} restricts mating events to port faces.
+_STATE = """
+INSERT INTO connector_state
+WITH moves AS (
+    SELECT connector_id, port_id, face,
+           coalesce(since_at, TIMESTAMP '0001-01-01') AS moved_at, 1 AS mating, '' AS event_id
+    FROM patching {faces}
+    UNION ALL
+    SELECT connector_id, port_id, face, "at", (action = 'mate')::INT, event_id
+    FROM mating_events {faces}
+),
+last_of_connector AS (
+    SELECT connector_id,
+           arg_max({{'port_id': port_id, 'face': face, 'mating': mating}},
+                   (moved_at, mating, event_id)) AS last
+    FROM moves GROUP BY connector_id
+),
+last_of_face AS (
+    SELECT port_id, face, arg_max(connector_id, (moved_at, event_id)) AS connector_id
+    FROM moves WHERE mating = 1 GROUP BY port_id, face
+),
+plugged AS (
+    SELECT c.connector_id, c.last.port_id AS port_id, c.last.face AS face
+    FROM last_of_connector c
+    JOIN last_of_face f ON f.port_id = c.last.port_id AND f.face = c.last.face
+                       AND f.connector_id = c.connector_id
+    WHERE c.last.mating = 1
+),
+placed AS (
+    SELECT connector_id, port_id, face FROM plugged
+    UNION ALL
+    SELECT connector_id, fixed_port_id, 'fixed' FROM connectors WHERE fixed_port_id IS NOT NULL
+),
+partners AS (
+    SELECT a.connector_id, min(b.connector_id) AS partner_id
+    FROM placed a
+    JOIN placed b ON b.port_id = a.port_id AND b.connector_id <> a.connector_id
+                 AND ((a.face = 'front' AND b.face IN ('rear', 'fixed'))
+                   OR (a.face IN ('rear', 'fixed') AND b.face = 'front'))
+    GROUP BY a.connector_id
+),
+looked AS (
+    SELECT connector_id, max("at") AS last_at,
+           arg_max({{'result': result, 'finding': finding}}, ("at", inspection_id)) AS last
+    FROM inspections {scope} GROUP BY connector_id
+),
+cleaned AS (SELECT connector_id, max("at") AS last_at FROM cleanings {scope} GROUP BY connector_id),
+mated AS (
+    SELECT m.connector_id, count(*) AS mates, max(m."at") AS last_at,
+           count(*) FILTER (cl.last_at IS NULL OR m."at" > cl.last_at) AS since_clean,
+           count(*) FILTER (lo.last_at IS NULL OR m."at" > lo.last_at) AS since_look
+    FROM mating_events m
+    LEFT JOIN cleaned cl USING (connector_id)
+    LEFT JOIN looked lo USING (connector_id)
+    WHERE m.action = 'mate' {and_scope}
+    GROUP BY m.connector_id
+),
+-- An end face built into a port is touched by every plug that goes into its port.
+plugs AS (
+    SELECT c.connector_id, count(*) AS mates, max(m."at") AS last_at,
+           count(*) FILTER (cl.last_at IS NULL OR m."at" > cl.last_at) AS since_clean,
+           count(*) FILTER (lo.last_at IS NULL OR m."at" > lo.last_at) AS since_look
+    FROM connectors c
+    JOIN mating_events m ON m.port_id = c.fixed_port_id AND m.action = 'mate' AND m.face = 'front'
+    LEFT JOIN cleaned cl ON cl.connector_id = c.connector_id
+    LEFT JOIN looked lo ON lo.connector_id = c.connector_id
+    WHERE c.fixed_port_id IS NOT NULL {and_fixed_scope}
+    GROUP BY c.connector_id
+),
+touched AS (SELECT * FROM mated UNION ALL SELECT * FROM plugs)
+SELECT c.connector_id, p.port_id, p.face, po.housing_id, h.site_id, s.environment, po.role,
+       c.family, c.polish, ca.batch,
+       p.port_id IS NOT NULL AND h.kind <> 'test_set',
+       pa.partner_id,
+       coalesce(t.mates, 0), coalesce(t.since_clean, 0), coalesce(t.since_look, 0),
+       t.last_at, cl.last_at, lo.last_at, lo.last.result, lo.last.finding,
+       coalesce(lo.last_at, ?)
+FROM connectors c
+LEFT JOIN placed p USING (connector_id)
+LEFT JOIN ports po ON po.port_id = p.port_id
+LEFT JOIN housings h ON h.housing_id = po.housing_id
+LEFT JOIN sites s ON s.site_id = h.site_id
+LEFT JOIN cables ca ON ca.cable_id = c.cable_id
+LEFT JOIN partners pa ON pa.connector_id = c.connector_id
+LEFT JOIN touched t ON t.connector_id = c.connector_id
+LEFT JOIN cleaned cl ON cl.connector_id = c.connector_id
+LEFT JOIN looked lo ON lo.connector_id = c.connector_id
+{final_scope}
+ORDER BY c.connector_id
+"""
+
+
+def newest_time(con: duckdb.DuckDBPyConnection) -> datetime | None:
+    """The newest moment that any history table knows; None without history."""
+    parts = [
+        f'SELECT max("{column}") AS moment FROM {table}'
+        for table, columns in TIME_COLUMNS.items()
+        for column in columns
+    ]
+    row = con.execute(f"SELECT max(moment) FROM ({' UNION ALL '.join(parts)})").fetchone()
+    return row[0] if row else None
+
+
+def oldest_time(con: duckdb.DuckDBPyConnection) -> datetime | None:
+    """The first moment of the touched history (matings, inspections, cleanings); None without one."""
+    parts = [f'SELECT min("at") AS moment FROM {table}' for table in EVENT_TABLES]
+    row = con.execute(f"SELECT min(moment) FROM ({' UNION ALL '.join(parts)})").fetchone()
+    return row[0] if row else None
+
+
+def rows_since(con: duckdb.DuckDBPyConnection, tables: tuple[str, ...], load_id: int) -> bool:
+    """Whether any of the tables got rows in a load after `load_id`."""
+    return any(
+        con.execute(f"SELECT 1 FROM {table} WHERE _load > ? LIMIT 1", [load_id]).fetchone()
+        for table in tables
+    )
+
+
+def rebuild_connector_state(con: duckdb.DuckDBPyConnection) -> int:
+    """Compute `connector_state` for every end face; returns the number of rows."""
+    con.execute("DELETE FROM connector_state")
+    sql = _STATE.format(faces="", scope="", and_scope="", and_fixed_scope="", final_scope="")
+    con.execute(sql, [oldest_time(con)])
+    return _count(con)
+
+
+def refresh_connector_state(con: duckdb.DuckDBPyConnection, seen_load: int) -> int:
+    """Recompute `connector_state` for the end faces that loads after `seen_load` touched.
+
+    Touched are: end faces named by a new or corrected event (its earlier version included), and everything
+    that was or is at the port of such an event. Returns the number of end faces recomputed.
+    """
+    if seen_load == 0 or rows_since(con, PLANT_TABLES, seen_load):
+        return rebuild_connector_state(con)
+    con.execute("CREATE OR REPLACE TEMP TABLE touched_port AS " + _TOUCHED_PORTS, [seen_load, seen_load])
+    con.execute("CREATE OR REPLACE TEMP TABLE touched_face AS " + _TOUCHED_FACES, [seen_load] * 4)
+    con.execute("DELETE FROM connector_state WHERE connector_id IN (SELECT connector_id FROM touched_face)")
+    # Whoever last sat in a face of these ports, and wherever these end faces last sat, must be replayed.
+    con.execute("CREATE OR REPLACE TEMP TABLE replayed_port AS " + _REPLAYED_PORTS)
+    scope = "WHERE connector_id IN (SELECT connector_id FROM touched_face)"
+    sql = _STATE.format(
+        faces="WHERE port_id IN (SELECT port_id FROM replayed_port) "
+        "OR connector_id IN (SELECT connector_id FROM replayed_face)",
+        scope=scope,
+        and_scope="AND m.connector_id IN (SELECT connector_id FROM touched_face)",
+        and_fixed_scope="AND c.connector_id IN (SELECT connector_id FROM touched_face)",
+        final_scope="WHERE c.connector_id IN (SELECT connector_id FROM touched_face)",
+    )
+    con.execute("CREATE OR REPLACE TEMP TABLE replayed_face AS " + _REPLAYED_FACES)
+    con.execute(sql, [oldest_time(con)])
+    row = con.execute("SELECT count(*) FROM touched_face").fetchone()
+    for name in ("touched_port", "touched_face", "replayed_port", "replayed_face"):
+        con.execute(f"DROP TABLE {name}")
+    return int(row[0]) if row else 0
+
+
+_TOUCHED_PORTS = """
+SELECT port_id FROM mating_events WHERE _load > ?
+UNION
+SELECT old_row->>'$.port_id' FROM row_history WHERE load_id > ? AND table_name = 'mating_events'
+"""
+
+_TOUCHED_FACES = """
+SELECT connector_id FROM mating_events WHERE _load > ?
+UNION SELECT connector_id FROM inspections WHERE _load > ?
+UNION SELECT connector_id FROM cleanings WHERE _load > ?
+UNION SELECT old_row->>'$.connector_id' FROM row_history
+      WHERE load_id > ? AND table_name IN ('mating_events', 'inspections', 'cleanings')
+UNION SELECT connector_id FROM mating_events WHERE port_id IN (SELECT port_id FROM touched_port)
+UNION SELECT connector_id FROM patching WHERE port_id IN (SELECT port_id FROM touched_port)
+UNION SELECT connector_id FROM connectors WHERE fixed_port_id IN (SELECT port_id FROM touched_port)
+"""
+
+# The partner of a touched face sits in the same port, so all ports a touched face ever visited count.
+_REPLAYED_PORTS = """
+SELECT port_id FROM touched_port
+UNION SELECT port_id FROM mating_events WHERE connector_id IN (SELECT connector_id FROM touched_face)
+UNION SELECT port_id FROM patching WHERE connector_id IN (SELECT connector_id FROM touched_face)
+UNION SELECT fixed_port_id FROM connectors
+      WHERE connector_id IN (SELECT connector_id FROM touched_face) AND fixed_port_id IS NOT NULL
+"""
+
+_REPLAYED_FACES = """
+SELECT connector_id FROM mating_events WHERE port_id IN (SELECT port_id FROM replayed_port)
+UNION SELECT connector_id FROM patching WHERE port_id IN (SELECT port_id FROM replayed_port)
+UNION SELECT connector_id FROM touched_face
+"""
+
+
+def _count(con: duckdb.DuckDBPyConnection) -> int:
+    row = con.execute("SELECT count(*) FROM connector_state").fetchone()
+    return int(row[0]) if row else 0
