@@ -219,6 +219,8 @@ CONNECTOR_HEALTH = Table(
         _probability("p_contaminated", "probability that it is contaminated"),
         _probability("p_damaged", "probability that it is damaged"),
         _probability("p_not_clean", "probability that it is contaminated or damaged"),
+        _probability("p_costs_light", "probability that it costs one of its circuits light now"),
+        _number("light_db", "dB", "how much it then costs; empty where no circuit was measured"),
         _number("days_since_good_look", "days", "days since the last passed inspection; empty if none"),
         _count("matings_since_good_look", "matings since then, or all"),
         _text("likely_source", "where the dirt most probably came from, in words"),
