@@ -23,28 +23,32 @@ TIME_COLUMNS = {
     "work_orders": ("opened_at", "closed_at"),
 }
 
-# {scope} restricts a table to the end faces to recompute; {faces} restricts mating events to port faces.
-_STATE = """
-INSERT INTO connector_state
-WITH moves AS (
-    SELECT connector_id, port_id, face,
-           coalesce(since_at, TIMESTAMP '0001-01-01') AS moved_at, 1 AS mating, '' AS event_id
-    FROM patching {faces}
+# Order of moves of one end face or at one port face: time, unmating before mating, then a fixed order of ids.
+_ORDER = "(epoch_us(moved_at)::HUGEINT * 2 + mating) * 9223372036854775808::HUGEINT + (hash(event_id) // 2)::HUGEINT"
+
+_MOVES = """
+    SELECT connector_id, port_id, face, coalesce(since_at, TIMESTAMP '0001-01-01') AS moved_at,
+           1 AS mating, '' AS event_id
+    FROM patching {where}
     UNION ALL
     SELECT connector_id, port_id, face, "at", (action = 'mate')::INT, event_id
-    FROM mating_events {faces}
-),
-last_of_connector AS (
-    SELECT connector_id,
-           arg_max({{'port_id': port_id, 'face': face, 'mating': mating}},
-                   (moved_at, mating, event_id)) AS last
-    FROM moves GROUP BY connector_id
-),
-last_of_face AS (
-    SELECT port_id, face, arg_max(connector_id, (moved_at, event_id)) AS connector_id
-    FROM moves WHERE mating = 1 GROUP BY port_id, face
-),
-plugged AS (
+    FROM mating_events {where}
+"""
+
+_LAST_OF_CONNECTOR = f"""
+SELECT connector_id, arg_max({{{{'port_id': port_id, 'face': face, 'mating': mating}}}}, {_ORDER}) AS last
+FROM ({_MOVES}) GROUP BY connector_id
+"""
+
+_LAST_OF_FACE = f"""
+SELECT port_id, face, arg_max(connector_id, {_ORDER}) AS connector_id
+FROM ({_MOVES}) WHERE mating = 1 GROUP BY port_id, face
+"""
+
+# {scope}, {and_scope}, {and_fixed_scope} and {final_scope} restrict the work to the end faces to recompute.
+_STATE = """
+INSERT INTO connector_state
+WITH plugged AS (
     SELECT c.connector_id, c.last.port_id AS port_id, c.last.face AS face
     FROM last_of_connector c
     JOIN last_of_face f ON f.port_id = c.last.port_id AND f.face = c.last.face
@@ -135,48 +139,53 @@ def oldest_time(con: duckdb.DuckDBPyConnection) -> datetime | None:
 
 def rows_since(con: duckdb.DuckDBPyConnection, tables: tuple[str, ...], load_id: int) -> bool:
     """Whether any of the tables got rows in a load after `load_id`."""
-    return any(
-        con.execute(f"SELECT 1 FROM {table} WHERE _load > ? LIMIT 1", [load_id]).fetchone()
-        for table in tables
-    )
+    return any(con.execute(f"SELECT 1 FROM {table} WHERE _load > ? LIMIT 1", [load_id]).fetchone() for table in tables)
 
 
 def rebuild_connector_state(con: duckdb.DuckDBPyConnection) -> int:
     """Compute `connector_state` for every end face; returns the number of rows."""
     con.execute("DELETE FROM connector_state")
-    sql = _STATE.format(faces="", scope="", and_scope="", and_fixed_scope="", final_scope="")
-    con.execute(sql, [oldest_time(con)])
-    return _count(con)
+    con.execute("CREATE OR REPLACE TEMP TABLE last_of_connector AS " + _LAST_OF_CONNECTOR.format(where=""))
+    con.execute("CREATE OR REPLACE TEMP TABLE last_of_face AS " + _LAST_OF_FACE.format(where=""))
+    con.execute(_STATE.format(scope="", and_scope="", and_fixed_scope="", final_scope=""), [oldest_time(con)])
+    _drop(con, "last_of_connector", "last_of_face")
+    return _count(con, "connector_state")
 
 
 def refresh_connector_state(con: duckdb.DuckDBPyConnection, seen_load: int) -> int:
     """Recompute `connector_state` for the end faces that loads after `seen_load` touched.
 
     Touched are: end faces named by a new or corrected event (its earlier version included), and everything
-    that was or is at the port of such an event. Returns the number of end faces recomputed.
+    that ever was at the port of such an event. Returns the number of end faces recomputed.
     """
     if seen_load == 0 or rows_since(con, PLANT_TABLES, seen_load):
         return rebuild_connector_state(con)
     con.execute("CREATE OR REPLACE TEMP TABLE touched_port AS " + _TOUCHED_PORTS, [seen_load, seen_load])
     con.execute("CREATE OR REPLACE TEMP TABLE touched_face AS " + _TOUCHED_FACES, [seen_load] * 4)
-    con.execute("DELETE FROM connector_state WHERE connector_id IN (SELECT connector_id FROM touched_face)")
-    # Whoever last sat in a face of these ports, and wherever these end faces last sat, must be replayed.
-    con.execute("CREATE OR REPLACE TEMP TABLE replayed_port AS " + _REPLAYED_PORTS)
-    scope = "WHERE connector_id IN (SELECT connector_id FROM touched_face)"
-    sql = _STATE.format(
-        faces="WHERE port_id IN (SELECT port_id FROM replayed_port) "
-        "OR connector_id IN (SELECT connector_id FROM replayed_face)",
-        scope=scope,
-        and_scope="AND m.connector_id IN (SELECT connector_id FROM touched_face)",
-        and_fixed_scope="AND c.connector_id IN (SELECT connector_id FROM touched_face)",
-        final_scope="WHERE c.connector_id IN (SELECT connector_id FROM touched_face)",
+    touched = "connector_id IN (SELECT connector_id FROM touched_face)"
+    con.execute(f"DELETE FROM connector_state WHERE {touched}")
+    # Where the touched sit now; who else sits in those ports; and where those others moved last.
+    con.execute("CREATE OR REPLACE TEMP TABLE last_touched AS " + _LAST_OF_CONNECTOR.format(where=f"WHERE {touched}"))
+    con.execute("CREATE OR REPLACE TEMP TABLE port_now AS " + _PORTS_NOW)
+    at_port = "WHERE port_id IN (SELECT port_id FROM port_now)"
+    con.execute("CREATE OR REPLACE TEMP TABLE last_of_face AS " + _LAST_OF_FACE.format(where=at_port))
+    others = (
+        "WHERE connector_id IN (SELECT connector_id FROM last_of_face EXCEPT SELECT connector_id FROM last_touched)"
     )
-    con.execute("CREATE OR REPLACE TEMP TABLE replayed_face AS " + _REPLAYED_FACES)
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE last_of_connector AS SELECT * FROM last_touched UNION ALL "
+        + _LAST_OF_CONNECTOR.format(where=others)
+    )
+    sql = _STATE.format(
+        scope=f"WHERE {touched}",
+        and_scope=f"AND m.{touched}",
+        and_fixed_scope=f"AND c.{touched}",
+        final_scope=f"WHERE c.{touched}",
+    )
     con.execute(sql, [oldest_time(con)])
-    row = con.execute("SELECT count(*) FROM touched_face").fetchone()
-    for name in ("touched_port", "touched_face", "replayed_port", "replayed_face"):
-        con.execute(f"DROP TABLE {name}")
-    return int(row[0]) if row else 0
+    count = _count(con, "touched_face")
+    _drop(con, "touched_port", "touched_face", "last_touched", "port_now", "last_of_face", "last_of_connector")
+    return count
 
 
 _TOUCHED_PORTS = """
@@ -196,22 +205,19 @@ UNION SELECT connector_id FROM patching WHERE port_id IN (SELECT port_id FROM to
 UNION SELECT connector_id FROM connectors WHERE fixed_port_id IN (SELECT port_id FROM touched_port)
 """
 
-# The partner of a touched face sits in the same port, so all ports a touched face ever visited count.
-_REPLAYED_PORTS = """
+_PORTS_NOW = """
 SELECT port_id FROM touched_port
-UNION SELECT port_id FROM mating_events WHERE connector_id IN (SELECT connector_id FROM touched_face)
-UNION SELECT port_id FROM patching WHERE connector_id IN (SELECT connector_id FROM touched_face)
+UNION SELECT last.port_id FROM last_touched
 UNION SELECT fixed_port_id FROM connectors
       WHERE connector_id IN (SELECT connector_id FROM touched_face) AND fixed_port_id IS NOT NULL
 """
 
-_REPLAYED_FACES = """
-SELECT connector_id FROM mating_events WHERE port_id IN (SELECT port_id FROM replayed_port)
-UNION SELECT connector_id FROM patching WHERE port_id IN (SELECT port_id FROM replayed_port)
-UNION SELECT connector_id FROM touched_face
-"""
+
+def _drop(con: duckdb.DuckDBPyConnection, *names: str) -> None:
+    for name in names:
+        con.execute(f"DROP TABLE {name}")
 
 
-def _count(con: duckdb.DuckDBPyConnection) -> int:
-    row = con.execute("SELECT count(*) FROM connector_state").fetchone()
+def _count(con: duckdb.DuckDBPyConnection, table: str) -> int:
+    row = con.execute(f"SELECT count(*) FROM {table}").fetchone()
     return int(row[0]) if row else 0
