@@ -1,0 +1,89 @@
+"""Step 3 of the analysis: how every series of readings changed against its own baseline.
+
+In: power readings, loss tests, the circuits' end ports. Out: `series_drift`. Series without new rows keep
+their result, unless plant, the moment or another series of their group changed.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import duckdb
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from planner.health.drift import power_drift, loss_test_drift
+from planner.progress import Progress, part_of
+from planner.store.database import replace_result
+from planner.store.series_queries import (
+    circuit_ends,
+    daily_power,
+    kept_series,
+    loss_test_series,
+    plant_changed_since,
+    power_ports,
+    seen_load,
+    transceiver_resets,
+)
+from planner.tables.result_tables import SERIES_DRIFT
+
+PORTS_AT_ONCE = 40_000
+REFERENCE_PORTS = 500  # per environment, the first by site and port: their common course is the season's
+
+
+def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
+    """Bring `series_drift` up to date."""
+    seen, as_of = seen_load(con, "drift")
+    if plant_changed_since(con, seen) or (as_of is not None and now < as_of):
+        seen = 0
+    progress(0.05, "reading the series")
+    ports = power_ports(con, now)
+    tests = loss_test_series(con, now)
+    power = _power_rows(con, now, ports, seen, part_of(progress, 0.1, 0.85))
+    progress(0.9, "drift of loss tests")
+    parts = [part for part in (power, loss_test_drift(tests)) if len(part)]
+    frame = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(SERIES_DRIFT.column_names))
+    replace_result(con, "series_drift", frame[list(SERIES_DRIFT.column_names)])
+    missing = [name for name, rows in (("power_readings", ports), ("loss_tests", tests)) if rows.empty]
+    return "; ".join(f"not assessed: no {table}" for table in missing)
+
+
+def _power_rows(
+    con: duckdb.DuckDBPyConnection, now: datetime, ports: pd.DataFrame, seen: int, progress: Progress
+) -> pd.DataFrame:
+    """Drift of the power series; only ports of groups with new readings are computed again."""
+    if ports.empty:
+        return pd.DataFrame(columns=list(SERIES_DRIFT.column_names))
+    ends, resets = circuit_ends(con), transceiver_resets(con, now)
+    fresh = ports["newest_load"] > seen
+    held = ports.loc[~fresh, "port_id"]
+    parts = []
+    if len(held):
+        parts.append(kept_series(con, [f"{kind}|{port}" for port in held for kind in ("rx_power", "tx_power")]))
+    ports["reference"] = ports.groupby("environment").cumcount() < REFERENCE_PORTS
+    wanted = np.flatnonzero(fresh)
+    for start in range(0, len(wanted), PORTS_AT_ONCE):
+        chosen = wanted[start : start + PORTS_AT_ONCE]
+        progress(start / len(wanted), f"drift of {len(chosen)} ports")
+        block = _with_far_ends(ports, ends, chosen)
+        power = daily_power(con, block["port_id"].tolist(), now)
+        rows = power_drift(block, ends, resets, power.tx_dbm, power.rx_dbm, power.first_day)
+        parts.append(rows[rows["port_id"].isin(block.loc[block["wanted"], "port_id"])])
+    return pd.concat(parts, ignore_index=True)
+
+
+def _with_far_ends(ports: pd.DataFrame, ends: pd.DataFrame, chosen: NDArray[np.integer]) -> pd.DataFrame:
+    """The chosen ports and, unwanted but needed, the far ends of their circuits and the reference ports."""
+    wanted = np.zeros(len(ports), np.bool_)
+    wanted[chosen] = True
+    names = pd.Index(ports.loc[wanted, "port_id"])
+    far = pd.concat(
+        [
+            ends.loc[ends["a_port_id"].isin(names), "z_port_id"],
+            ends.loc[ends["z_port_id"].isin(names), "a_port_id"],
+        ]
+    )
+    use = wanted | ports["port_id"].isin(far).to_numpy() | ports["reference"].to_numpy()
+    needed: pd.DataFrame = ports.assign(wanted=wanted)[use].reset_index(drop=True)
+    return needed

@@ -1,0 +1,187 @@
+"""Readings as series: which ports and circuits have them, and their values by day or by test.
+
+In: the database and the moment up to which the history counts. Out: frames and arrays for
+`planner.health.drift` and `planner.health.diagnosis`.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import NamedTuple
+
+import duckdb
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from planner.store.database import fetch
+
+# Later rows in these change which circuit a series belongs to: every series is then computed again.
+PLANT_TABLES = ("sites", "housings", "ports", "circuits")
+
+
+class DailyPower(NamedTuple):
+    """Mean power by port and day. Matrices have one row per wanted port, one column per day."""
+
+    first_day: np.datetime64
+    tx_dbm: NDArray[np.float32]
+    rx_dbm: NDArray[np.float32]
+    log10_ber: NDArray[np.float32]
+
+
+def seen_load(con: duckdb.DuckDBPyConnection, stage: str) -> tuple[int, datetime | None]:
+    """Newest load that a stage has worked in and the moment it worked for; (0, None) before its first run."""
+    row = con.execute("SELECT load_id, as_of_at FROM stage_runs WHERE stage = ?", [stage]).fetchone()
+    return (int(row[0]), row[1]) if row else (0, None)
+
+
+def plant_changed_since(con: duckdb.DuckDBPyConnection, load_id: int) -> bool:
+    """Whether a load after that one brought or corrected plant that series hang on."""
+    parts = " UNION ALL ".join(f"SELECT max(_load) AS newest FROM {table}" for table in PLANT_TABLES)
+    row = con.execute(f"SELECT max(newest) FROM ({parts})").fetchone()
+    return bool(row and row[0] is not None and row[0] > load_id)
+
+
+def power_ports(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
+    """Ports that report power, with the newest load and the span of their readings, ordered by site.
+
+    Columns port_id, site_id, environment, readings, newest_load, first_at, last_at.
+    """
+    return fetch(
+        con,
+        """
+        WITH reported AS (
+            SELECT port_id, count(*) AS readings, max(_load) AS newest_load,
+                   min("at") AS first_at, max("at") AS last_at
+            FROM power_readings WHERE "at" <= ? GROUP BY port_id
+        )
+        SELECT r.port_id, coalesce(h.site_id, '') AS site_id, coalesce(s.environment, '') AS environment,
+               r.readings, r.newest_load, r.first_at, r.last_at
+        FROM reported r
+        LEFT JOIN ports p USING (port_id)
+        LEFT JOIN housings h ON h.housing_id = p.housing_id
+        LEFT JOIN sites s ON s.site_id = h.site_id
+        ORDER BY site_id, r.port_id
+        """,
+        [now],
+    )
+
+
+def circuit_ends(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Every circuit with its end ports. Columns circuit_id, a_port_id, z_port_id, fibre, wavelength_nm,
+    application; ordered by circuit."""
+    return fetch(
+        con,
+        """
+        SELECT circuit_id, a_port_id, z_port_id, fibre, wavelength_nm, coalesce(application, '') AS application
+        FROM circuits ORDER BY circuit_id
+        """,
+    )
+
+
+def transceiver_resets(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
+    """Newest recorded transceiver replacement per circuit. Columns circuit_id, reset_at."""
+    return fetch(
+        con,
+        """
+        SELECT circuit_id, max(coalesce(closed_at, opened_at)) AS reset_at
+        FROM work_orders
+        WHERE action_taken = 'replaced_transceiver' AND circuit_id IS NOT NULL
+          AND coalesce(closed_at, opened_at) <= ?
+        GROUP BY circuit_id ORDER BY circuit_id
+        """,
+        [now],
+    )
+
+
+def daily_power(
+    con: duckdb.DuckDBPyConnection, port_ids: list[str], now: datetime, first_at: datetime | None = None
+) -> DailyPower:
+    """Daily means of what the named ports report, up to `now`.
+
+    Parameters
+    ----------
+    port_ids
+        Ports wanted, in the order of the matrix rows.
+    first_at
+        Day of the first column; by default the first reading of these ports.
+
+    Returns
+    -------
+    Matrices of shape (ports, days), NaN where nothing was reported; zero columns without readings.
+    """
+    wanted = pd.DataFrame({"port_id": port_ids, "row": np.arange(len(port_ids), dtype=np.int32)})
+    con.register("_wanted_ports", wanted)
+    try:
+        span = con.execute(
+            """
+            SELECT min("at")::DATE, max("at")::DATE FROM power_readings
+            JOIN _wanted_ports USING (port_id) WHERE "at" <= ?
+            """,
+            [now],
+        ).fetchone()
+        empty = np.full((len(port_ids), 0), np.nan, np.float32)
+        if span is None or span[0] is None:
+            return DailyPower(np.datetime64(now.date(), "D"), empty, empty, empty)
+        start = first_at.date() if first_at else span[0]
+        days = (span[1] - start).days + 1
+        columns = con.execute(
+            """
+            SELECT w."row", date_diff('day', ?::DATE, "at"::DATE)::INT AS day,
+                   tx_dbm::FLOAT AS tx, rx_dbm::FLOAT AS rx,
+                   CASE WHEN pre_fec_ber > 0 THEN log10(pre_fec_ber)::FLOAT END AS ber
+            FROM power_readings JOIN _wanted_ports w USING (port_id)
+            WHERE "at" <= ? AND "at" >= ?::DATE
+            """,
+            [start, now, start],
+        ).fetchnumpy()
+    finally:
+        con.unregister("_wanted_ports")
+    first_day = np.datetime64(start, "D")
+    cell = np.asarray(columns["row"], np.int64) * days + np.asarray(columns["day"], np.int64)
+    shape = (len(port_ids), max(days, 0))
+    tx, rx, ber = (_daily_means(cell, columns[name], shape) for name in ("tx", "rx", "ber"))
+    return DailyPower(first_day, tx, rx, ber)
+
+
+def _daily_means(cell: NDArray[np.int64], values: object, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Means of the known values by cell of a matrix, NaN where there is none."""
+    data = np.ma.asarray(values, dtype=np.float32)
+    known = ~np.ma.getmaskarray(data) & ~np.isnan(data.data)
+    if not known.any():
+        return np.full(shape, np.nan, np.float32)
+    where = cell if known.all() else cell[known]
+    kept = data.data if known.all() else data.data[known]
+    size = shape[0] * shape[1]
+    count = np.bincount(where, minlength=size)
+    total = np.bincount(where, weights=kept, minlength=size)
+    with np.errstate(invalid="ignore"):
+        mean = (total / count).astype(np.float32)
+    return mean.reshape(shape)
+
+
+def loss_test_series(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
+    """Every loss test up to `now`, ordered by series and time.
+
+    Columns circuit_id, direction, wavelength_nm, at, loss_db, orl_db, reference_cords, test_set_id, newest_load
+    (the newest load of the whole series).
+    """
+    return fetch(
+        con,
+        """
+        SELECT circuit_id, direction, wavelength_nm, "at", loss_db, orl_db, reference_cords, test_set_id,
+               max(_load) OVER (PARTITION BY circuit_id, direction, wavelength_nm) AS newest_load
+        FROM loss_tests WHERE "at" <= ?
+        ORDER BY circuit_id, direction, wavelength_nm, "at", test_id
+        """,
+        [now],
+    )
+
+
+def kept_series(con: duckdb.DuckDBPyConnection, series_ids: list[str]) -> pd.DataFrame:
+    """The rows of `series_drift` of the named series."""
+    con.register("_wanted_series", pd.DataFrame({"series_id": pd.Series(series_ids, dtype="object")}))
+    try:
+        return fetch(con, "SELECT d.* FROM series_drift d JOIN _wanted_series USING (series_id)")
+    finally:
+        con.unregister("_wanted_series")
