@@ -1,0 +1,243 @@
+"""The plant tables and mating events as integer columns, coded by the engine.
+
+Ids are numbered by their order in temporary tables (`plant_site`, `plant_port`, ...), references become
+those numbers (-1 none), and words become their place in the declared list of allowed values. What comes
+out is what `planner.plant` builds its arrays from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+from planner.store.database import fetch
+from planner.tables.intake_tables import (
+    CABLE_KINDS,
+    FAMILIES,
+    FIBRE_TYPES,
+    HOUSING_KINDS,
+    MODES,
+    POLISHES,
+    PORT_ROLES,
+)
+
+Columns = dict[str, Any]
+Array = npt.NDArray[Any]
+
+# temporary table of numbers -> (table, its id)
+_NUMBERED = {
+    "plant_site": ("sites", "site_id"),
+    "plant_housing": ("housings", "housing_id"),
+    "plant_port": ("ports", "port_id"),
+    "plant_cable": ("cables", "cable_id"),
+    "plant_connector": ("connectors", "connector_id"),
+    "plant_splice": ("splices", "splice_id"),
+    "plant_circuit": ("circuits", "circuit_id"),
+}
+
+
+def _code(column: str, allowed: Sequence[str]) -> str:
+    """SQL for the place of a word in a list, -1 if it is not there."""
+    words = ", ".join(f"'{word}'" for word in allowed)
+    return f"(coalesce(list_position([{words}], {column}), 0) - 1)::TINYINT"
+
+
+def _columns(con: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[object] = ()) -> Columns:
+    """Columns of a query: numbers as arrays, text as one arrow array."""
+    table = con.sql(sql, params=list(parameters)).to_arrow_table()
+    out: Columns = {}
+    for name in table.column_names:
+        column = table.column(name)
+        column = column.combine_chunks() if column.num_chunks != 1 else column.chunk(0)
+        out[name] = column.cast(pa.string()) if pa.types.is_string(column.type) else _numbers(column)
+    return out
+
+
+def _numbers(column: Any) -> Array:
+    values: Array = column.to_numpy(zero_copy_only=False)
+    return values
+
+
+def number_ids(con: duckdb.DuckDBPyConnection) -> None:
+    """Number the rows of every plant table by id, in temporary tables `plant_*` (number, id)."""
+    for name, (table, key) in _NUMBERED.items():
+        con.execute(
+            f"CREATE OR REPLACE TEMP TABLE {name} AS "
+            f"SELECT (row_number() OVER (ORDER BY {key}) - 1)::INTEGER AS number, {key} AS id FROM {table}"
+        )
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE plant_splitter AS "
+        "SELECT (row_number() OVER (ORDER BY splitter_id) - 1)::INTEGER AS number, splitter_id AS id "
+        "FROM (SELECT DISTINCT splitter_id FROM splitter_legs)"
+    )
+
+
+def drop_numbers(con: duckdb.DuckDBPyConnection) -> None:
+    """Drop the temporary tables of `number_ids`."""
+    for name in (*_NUMBERED, "plant_splitter"):
+        con.execute(f"DROP TABLE IF EXISTS {name}")
+
+
+def coded_plant(con: duckdb.DuckDBPyConnection) -> dict[str, Columns]:
+    """The plant tables as coded columns, rows in the order of `number_ids`.
+
+    The connectors' `port` and `face` are left out: they come from the replay of the mating events.
+    """
+    return {
+        "sites": _columns(
+            con,
+            "SELECT n.id AS ids, s.latitude, s.longitude FROM sites s JOIN plant_site n ON n.id = s.site_id "
+            "ORDER BY n.number",
+        ),
+        "housings": _columns(
+            con,
+            f"SELECT n.id AS ids, coalesce(s.number, -1) AS site, {_code('h.kind', HOUSING_KINDS)} AS kind "
+            "FROM housings h JOIN plant_housing n ON n.id = h.housing_id "
+            "LEFT JOIN plant_site s ON s.id = h.site_id ORDER BY n.number",
+        ),
+        "ports": _columns(
+            con,
+            f"""SELECT n.id AS ids, p.label AS label, coalesce(h.number, -1) AS housing,
+                       {_code("p.family", FAMILIES)} AS family, {_code("p.polish", POLISHES)} AS polish,
+                       {_code("p.mode", MODES)} AS mode, coalesce(p.fibre_count, 1)::SMALLINT AS fibre_count,
+                       {_code("p.role", PORT_ROLES)} AS role
+                FROM ports p JOIN plant_port n ON n.id = p.port_id
+                LEFT JOIN plant_housing h ON h.id = p.housing_id ORDER BY n.number""",
+        ),
+        "cables": _columns(
+            con,
+            f"""SELECT n.id AS ids, {_code("c.kind", CABLE_KINDS)} AS kind,
+                       {_code("c.fibre_type", FIBRE_TYPES)} AS fibre_type,
+                       coalesce(c.length_m, 'nan'::DOUBLE) AS length_m,
+                       coalesce(c.fibre_count, 1)::INTEGER AS fibre_count,
+                       {_code("c.polarity", ("A", "B", "C"))} AS polarity
+                FROM cables c JOIN plant_cable n ON n.id = c.cable_id ORDER BY n.number""",
+        ),
+        "connectors": _columns(
+            con,
+            f"""SELECT n.id AS ids, coalesce(k.number, -1) AS cable,
+                       {_code("c.cable_end", ("A", "B"))} AS cable_end,
+                       coalesce(c.first_fibre, 1)::INTEGER AS first_fibre,
+                       coalesce(c.fibre_count, 1)::SMALLINT AS fibre_count,
+                       coalesce(p.number, -1) AS fixed_port, {_code("c.family", FAMILIES)} AS family,
+                       {_code("c.polish", POLISHES)} AS polish
+                FROM connectors c JOIN plant_connector n ON n.id = c.connector_id
+                LEFT JOIN plant_cable k ON k.id = c.cable_id
+                LEFT JOIN plant_port p ON p.id = c.fixed_port_id ORDER BY n.number""",
+        ),
+        "splices": _columns(
+            con,
+            f"""SELECT n.id AS ids, coalesce(t.number, -1) AS site,
+                       coalesce(a.number, -1) AS cable_a, {_code("s.end_a", ("A", "B"))} AS end_a,
+                       coalesce(s.fibre_a, 1)::INTEGER AS fibre_a,
+                       coalesce(b.number, -1) AS cable_b, {_code("s.end_b", ("A", "B"))} AS end_b,
+                       coalesce(s.fibre_b, 1)::INTEGER AS fibre_b,
+                       {_code("s.kind", ("fusion", "mechanical"))} AS kind
+                FROM splices s JOIN plant_splice n ON n.id = s.splice_id
+                LEFT JOIN plant_site t ON t.id = s.site_id
+                LEFT JOIN plant_cable a ON a.id = s.cable_a_id
+                LEFT JOIN plant_cable b ON b.id = s.cable_b_id ORDER BY n.number""",
+        ),
+        "legs": {
+            "ids": _columns(con, "SELECT id FROM plant_splitter ORDER BY number")["id"],
+            **_columns(
+                con,
+                """SELECT n.number AS splitter, l.leg::INTEGER AS leg, coalesce(p.number, -1) AS port,
+                          coalesce(l.ratio, 0)::INTEGER AS ratio
+                   FROM splitter_legs l JOIN plant_splitter n ON n.id = l.splitter_id
+                   LEFT JOIN plant_port p ON p.id = l.port_id ORDER BY n.number, l.leg""",
+            ),
+        },
+        "circuits": _columns(
+            con,
+            """SELECT n.id AS ids, coalesce(a.number, -1) AS a_port, coalesce(z.number, -1) AS z_port,
+                      coalesce(c.fibre, 1)::SMALLINT AS fibre,
+                      coalesce(c.wavelength_nm, 'nan'::DOUBLE) AS wavelength_nm,
+                      coalesce(c.customers, 0)::BIGINT AS customers, coalesce(c.priority, 0)::TINYINT AS priority,
+                      coalesce(o.number, -1) AS protected_by
+               FROM circuits c JOIN plant_circuit n ON n.id = c.circuit_id
+               LEFT JOIN plant_port a ON a.id = c.a_port_id
+               LEFT JOIN plant_port z ON z.id = c.z_port_id
+               LEFT JOIN plant_circuit o ON o.id = c.protected_by ORDER BY n.number""",
+        ),
+    }
+
+
+# A patching row that says it is younger than the history is a mate of its own at that time.
+_FIRST = 'SELECT least((SELECT min("at") FROM mating_events), ?::TIMESTAMP) AS moment'
+
+
+def coded_start(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[Array, Array]:
+    """Port (-1 none) and face (0 front, 1 rear) of every connector before the first mating event."""
+    columns = _columns(
+        con,
+        f"""WITH first AS ({_FIRST})
+            SELECT coalesce(p.number, -1) AS port, (coalesce(s.face, 'front') = 'rear')::TINYINT AS face
+            FROM plant_connector n
+            LEFT JOIN (SELECT * FROM patching, first WHERE since_at IS NULL OR since_at <= moment) s
+                   ON s.connector_id = n.id
+            LEFT JOIN plant_port p ON p.id = s.port_id ORDER BY n.number""",
+        [until],
+    )
+    return columns["port"], columns["face"]
+
+
+def coded_events(con: duckdb.DuckDBPyConnection, until: datetime) -> Columns:
+    """Mating events up to and including `until`, in order of play, as arguments of `replay`.
+
+    `event_row` is the row id of the event in `mating_events` (-1 for a patching row younger than the
+    history), good within one transaction.
+    """
+    return _columns(
+        con,
+        f"""WITH first AS ({_FIRST}),
+            moves AS (
+                SELECT "at" AS moment, port_id, face, connector_id, action, event_id, rowid AS event_row
+                FROM mating_events WHERE "at" <= ?::TIMESTAMP
+                UNION ALL
+                SELECT since_at, port_id, face, connector_id, 'mate', '', -1
+                FROM patching p, first
+                WHERE since_at > moment AND since_at <= ?::TIMESTAMP
+                  AND NOT EXISTS (SELECT 1 FROM mating_events e WHERE e.connector_id = p.connector_id
+                                  AND e."at" = p.since_at AND e.action = 'mate')
+            )
+            SELECT epoch_us(m.moment) AS event_at, p.number AS event_port,
+                   (m.face = 'rear')::TINYINT AS event_face, c.number AS event_connector,
+                   (m.action = 'demate')::TINYINT AS event_action, m.event_row
+            FROM moves m JOIN plant_port p ON p.id = m.port_id JOIN plant_connector c ON c.id = m.connector_id
+            ORDER BY m.moment, m.action, m.event_id""",
+        [until, until, until],
+    )
+
+
+def event_ids(con: duckdb.DuckDBPyConnection, rows: Array) -> pd.DataFrame:
+    """Id and time of mating events by row id: columns `event_row`, `event_id`, `at`."""
+    wanted = pd.DataFrame({"event_row": np.asarray(rows, dtype=np.int64)})
+    con.register("_wanted", wanted)
+    try:
+        return fetch(
+            con,
+            'SELECT w.event_row, e.event_id, e."at" FROM _wanted w '
+            "JOIN mating_events e ON e.rowid = w.event_row ORDER BY w.event_row",
+        )
+    finally:
+        con.unregister("_wanted")
+
+
+def powered_ports(con: duckdb.DuckDBPyConnection, now: datetime, days: int = 30) -> pd.DataFrame:
+    """Latest received power of every port that reported in the last `days` days: port_id, at, rx_dbm."""
+    return fetch(
+        con,
+        """SELECT port_id, arg_max(rx_dbm, "at") AS rx_dbm, max("at") AS "at"
+           FROM power_readings
+           WHERE "at" <= ?::TIMESTAMP AND "at" > ?::TIMESTAMP - to_days(?) AND rx_dbm IS NOT NULL
+           GROUP BY port_id ORDER BY port_id""",
+        [now, now, days],
+    )
