@@ -53,9 +53,7 @@ class LazyCommands(click.Group):
         return command
 
 
-@click.group(
-    cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
-)
+@click.group(cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="connector-planner", prog_name="planner")
 def planner() -> None:
     """Network health and maintenance planning for optical-fibre connectors.

@@ -126,18 +126,14 @@ def bring_up_to_date(
     for name, words, share in STEPS:
         if name not in steps:
             continue
-        reports.append(
-            _run_step(con, name, moment, part_of(progress, done / total, (done + share) / total), words)
-        )
+        reports.append(_run_step(con, name, moment, part_of(progress, done / total, (done + share) / total), words))
         done += share
     if reports:
         progress(1.0, "up to date")
     return reports
 
 
-def _run_step(
-    con: duckdb.DuckDBPyConnection, name: str, now: datetime, progress: Progress, words: str
-) -> StageReport:
+def _run_step(con: duckdb.DuckDBPyConnection, name: str, now: datetime, progress: Progress, words: str) -> StageReport:
     stage: Stage = import_module(f"planner.stages.{name}").run
     progress(0.0, words)
     started = time.perf_counter()
@@ -145,9 +141,7 @@ def _run_step(
         note = stage(con, now, progress)
         seconds = time.perf_counter() - started
         con.execute("DELETE FROM stage_runs WHERE stage = ?", [name])
-        con.execute(
-            "INSERT INTO stage_runs VALUES (?, ?, ?, ?, ?)", [name, newest_load(con), now, seconds, note]
-        )
+        con.execute("INSERT INTO stage_runs VALUES (?, ?, ?, ?, ?)", [name, newest_load(con), now, seconds, note])
     return StageReport(name, seconds, note)
 
 

@@ -46,9 +46,7 @@ def open_database(path: Path | str, *, read_only: bool = False) -> duckdb.DuckDB
     """
     target = Path(path)
     if read_only and not target.exists():
-        raise StoreError(
-            f"{target}: there is no such database; load a folder first: planner load FOLDER --db {target}"
-        )
+        raise StoreError(f"{target}: there is no such database; load a folder first: planner load FOLDER --db {target}")
     try:
         con = duckdb.connect(str(target), read_only=read_only)
     except duckdb.IOException as error:

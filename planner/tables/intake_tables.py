@@ -92,9 +92,7 @@ def _number(
     return Column(name, "number", meaning, required=required, unit=unit, low=low, high=high)
 
 
-def _count(
-    name: str, meaning: str, required: bool = False, low: float | None = 1, high: float | None = None
-) -> Column:
+def _count(name: str, meaning: str, required: bool = False, low: float | None = 1, high: float | None = None) -> Column:
     return Column(name, "integer", meaning, required=required, low=low, high=high)
 
 
@@ -381,9 +379,7 @@ INSPECTIONS = Table(
         _choice("result", ("pass", "fail"), "verdict", required=True),
         _choice("finding", FINDINGS, "what was seen"),
         _choice("worst_zone", ("A", "B", "C", "D"), "innermost zone with a mark"),
-        _choice(
-            "stage", ("routine", "before_cleaning", "after_cleaning", "incoming"), "why it was looked at"
-        ),
+        _choice("stage", ("routine", "before_cleaning", "after_cleaning", "incoming"), "why it was looked at"),
         _text("image_file", "picture"),
         _text("technician_id", "who looked"),
         _ref("test_set_id", "housings.housing_id", "test set used"),

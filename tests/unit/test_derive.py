@@ -47,9 +47,7 @@ def plant(con: duckdb.DuckDBPyConnection, ports: int, cords: int) -> None:
     insert(con, "connectors", fixed + loose, 1)
 
 
-def events(
-    rng: np.random.Generator, count: int, ports: int, cords: int, first: int
-) -> list[dict[str, object]]:
+def events(rng: np.random.Generator, count: int, ports: int, cords: int, first: int) -> list[dict[str, object]]:
     """Random matings and unmatings, some of them contradictory."""
     return [
         {
@@ -67,9 +65,7 @@ def events(
 def replayed_by_hand(con: duckdb.DuckDBPyConnection) -> dict[str, str | None]:
     """Where each loose end face is, by walking the events one by one."""
     where: dict[str, tuple[str, str]] = {}
-    rows = con.execute(
-        'SELECT connector_id, port_id, face, action FROM mating_events ORDER BY "at"'
-    ).fetchall()
+    rows = con.execute('SELECT connector_id, port_id, face, action FROM mating_events ORDER BY "at"').fetchall()
     for connector, port, face, action in rows:
         if action == "demate":
             where.pop(connector, None)
