@@ -185,6 +185,12 @@ CIRCUIT_BUDGET = Table(
         _text("allowed_from", "circuit, application with its source, or not assessed"),
         _number("margin_db", "dB", "allowed less measured, else less typical"),
         _number("return_loss_db", "dB", "expected optical return loss"),
+        _at("measured_at", "when it was measured"),
+        _number("measured_sd_db", "dB", "uncertainty of the measured loss, one standard deviation"),
+        _number("hidden_db", "dB", "typical loss of the end connections that the test's reference hides"),
+        _number("excess_db", "dB", "measured less what should have been measured (typical less hidden)"),
+        _number("power_margin_db", "dB", "light at the receiver above the least the application asks"),
+        _text("power_margin_from", "power (reported), application (typical loss) or not assessed"),
         _flag("confirmed", "every value used is confirmed against its source"),
         _text("note", "unconfirmed values and assumptions"),
     ),
@@ -487,6 +493,19 @@ INTAKE_FINDINGS = Table(
     ),
 )
 
+QUARANTINE = Table(
+    name="quarantine",
+    kind="ledger",
+    meaning="The text of a row that was kept out, so that nothing handed in is lost.",
+    columns=(
+        _count("load_id", "load"),
+        _text("table_name", "table"),
+        _text("file_name", "file"),
+        _count("line", "line of the text file, sheet or record number otherwise"),
+        _text("raw_row", "the cells as they came, by header, as JSON; the bare text of a broken record"),
+    ),
+)
+
 ROW_HISTORY = Table(
     name="row_history",
     kind="ledger",
@@ -520,4 +539,11 @@ RESULT_TABLES: tuple[Table, ...] = (
     PLAN_JOBS,
     PLAN_LEFT_OUT,
 )
-LEDGER_TABLES: tuple[Table, ...] = (LOADS, LOAD_FILES, INTAKE_FINDINGS, ROW_HISTORY, STAGE_RUNS)
+LEDGER_TABLES: tuple[Table, ...] = (
+    LOADS,
+    LOAD_FILES,
+    INTAKE_FINDINGS,
+    QUARANTINE,
+    ROW_HISTORY,
+    STAGE_RUNS,
+)
