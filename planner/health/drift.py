@@ -342,4 +342,4 @@ def _two_level_split(
     return size, size_sd, at
 
 
-__all__ = ["DEFAULT_THRESHOLD", "fitted_levels", "largest_step", "port_circuits", "power_drift", "loss_test_drift"]
+__all__ = ["DEFAULT_THRESHOLD", "fitted_levels", "largest_step", "loss_test_drift", "port_circuits", "power_drift"]

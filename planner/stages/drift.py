@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from planner.health.drift import power_drift, loss_test_drift
+from planner.health.drift import loss_test_drift, power_drift
 from planner.progress import Progress, part_of
 from planner.store.database import replace_result
 from planner.store.series_queries import (
