@@ -14,6 +14,7 @@ import duckdb
 import pandas as pd
 
 from planner.errors import StoreError
+from planner.intake.sql_text import quoted as quoted
 from planner.tables.catalogue import TABLES
 from planner.tables.schema import Table
 
@@ -21,11 +22,6 @@ SCHEMA_VERSION = 1
 
 # Bookkeeping column of every intake table: the load that brought the row.
 LOAD_COLUMN = "_load"
-
-
-def quoted(name: str) -> str:
-    """A column or table name quoted for SQL (`at` and `table` are reserved words of the engine)."""
-    return '"' + name.replace('"', '""') + '"'
 
 
 def create_statement(table: Table) -> str:

@@ -1,0 +1,233 @@
+"""A prepared file -> staged rows and the faults among them, inside the engine.
+
+Two passes: every cell of every row is checked while the file is read into `_stage`; then keys, references
+and rules are checked as sets. What is wrong is written to `_faults`, one row per fault, by record number.
+Parents are expected to be in the store already (tables are loaded parents first, in one transaction), so a
+reference is looked up in the store alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import duckdb
+
+from planner.intake.check import (
+    NAIVE_BIT,
+    Cell,
+    cell_faults_statement,
+    cells_of,
+    file_relation,
+    stage_statement,
+)
+from planner.intake.prepare import Source
+from planner.intake.sql_text import literal, quoted
+from planner.tables.schema import Column, Rule, Table
+
+STAGE = "_stage"
+ROWS = "_rows"  # the stage with the record number, `_row`, from 0
+FAULTS = "_faults"
+SUSPECTS = "_suspects"  # the rows with a fault, as the file has them
+KEPT_OUT_KEYS = "_kept_out_keys"
+
+_CELL_BITS = (1 << NAIVE_BIT) - 1
+_FAULT_COLUMNS = '"row", code, column_name, "value", "rule", severity'
+
+
+class MalformedRecords(Exception):
+    """The engine cannot cut the file into records of equal width; it must be sieved first."""
+
+    def __init__(self, source: Source, message: str) -> None:
+        super().__init__(message)
+        self.source = source
+
+
+@dataclass(frozen=True)
+class Staged:
+    """What staging one file gave: rows read, cells readings used, times without zone by column."""
+
+    rows: int
+    cells: list[Cell]
+    naive: dict[str, int]
+
+
+def stage(con: duckdb.DuckDBPyConnection, source: Source, expected: int | None) -> Staged:
+    """Read the file into `_stage` and write the faults of its cells to `_faults`.
+
+    `expected` is the number of records the file is known to hold, if it is known.
+
+    Raises
+    ------
+    MalformedRecords
+        The engine cannot read the file, or reads another number of records than expected.
+    """
+    cells = cells_of(source)
+    drop_stage(con)
+    con.execute(
+        f'CREATE TEMP TABLE {FAULTS} ("row" BIGINT, code VARCHAR, column_name VARCHAR, "value" VARCHAR, '
+        '"rule" VARCHAR, severity VARCHAR)'
+    )
+    try:
+        con.execute(stage_statement(source, cells, STAGE))
+    except (duckdb.InvalidInputException, duckdb.ConversionException, duckdb.IOException) as error:
+        raise MalformedRecords(source, str(error).splitlines()[0]) from error
+    first = con.execute(f"SELECT coalesce(min(rowid), 0) FROM {STAGE}").fetchone()
+    assert first is not None
+    # inside a transaction the engine numbers new rows from a large offset
+    con.execute(f"CREATE OR REPLACE TEMP VIEW {ROWS} AS SELECT rowid - {first[0]} AS _row, * FROM {STAGE}")
+    counts = [f"count(*) FILTER (_mask & {_CELL_BITS} <> 0)"]
+    timed = [position for position, cell in enumerate(cells) if cell.naive]
+    counts += [f"count(*) FILTER (_mask & {1 << (NAIVE_BIT + position)} <> 0)" for position in timed]
+    numbers = con.execute(f"SELECT count(*), {', '.join(counts)} FROM {STAGE}").fetchone()
+    assert numbers is not None
+    if expected is not None and numbers[0] != expected:
+        raise MalformedRecords(source, f"read {numbers[0]} records of {expected}")
+    if numbers[1]:
+        fetch_suspects(con, source, f"SELECT _row FROM {ROWS} WHERE _mask & {_CELL_BITS} <> 0")
+        con.execute(cell_faults_statement(cells, SUSPECTS, FAULTS, _FAULT_COLUMNS))
+    naive = {cells[position].column.name: count for position, count in zip(timed, numbers[2:], strict=True) if count}
+    return Staged(int(numbers[0]), cells, naive)
+
+
+def drop_stage(con: duckdb.DuckDBPyConnection) -> None:
+    """Drop what staging a file left behind."""
+    con.execute(f"DROP VIEW IF EXISTS temp.{ROWS}")
+    for name in (STAGE, FAULTS, SUSPECTS):
+        con.execute(f"DROP TABLE IF EXISTS temp.{name}")
+
+
+def fetch_suspects(con: duckdb.DuckDBPyConnection, source: Source, rows_query: str) -> None:
+    """Read the file's text of the rows named by a query of record numbers into `_suspects`."""
+    con.execute(
+        f'CREATE OR REPLACE TEMP TABLE {SUSPECTS} AS SELECT * FROM (SELECT row_number() OVER () - 1 AS "row", * '
+        f'FROM {file_relation(source)}) WHERE "row" IN ({rows_query})'
+    )
+
+
+def find_set_faults(con: duckdb.DuckDBPyConnection, table: Table, label: str) -> None:
+    """Check keys, references and rules of the staged rows and write what breaks them to `_faults`."""
+    _find_repeats(con, table)
+    for column in table.columns:
+        if column.references and not _refers_to_itself(table, column):
+            _find_unknown_references(con, table, column)
+    for rule in table.rules:
+        if rule.condition:
+            _find_broken_condition(con, table, rule)
+    looping = [column for column in table.columns if _refers_to_itself(table, column)]
+    uniques = [rule for rule in table.rules if rule.unique and rule.severity == "blocking"]
+    while looping or uniques:  # a row kept out may be what another one refers to, or free its place
+        before = _fault_count(con)
+        for column in looping:
+            _find_unknown_references(con, table, column)
+        for rule in uniques:
+            _find_not_unique(con, table, rule)
+        if _fault_count(con) == before:
+            break
+    for rule in table.rules:
+        if rule.unique and rule.severity == "warning":
+            _find_not_unique(con, table, rule)
+
+
+def _refers_to_itself(table: Table, column: Column) -> bool:
+    return column.references.partition(".")[0] == table.name
+
+
+def _fault_count(con: duckdb.DuckDBPyConnection) -> int:
+    row = con.execute(f"SELECT count(*) FROM {FAULTS}").fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def good_rows(alias: str) -> str:
+    """SQL condition over `_rows`: the staged row has no blocking fault and is no repeat."""
+    return (
+        f"{alias}._mask & {_CELL_BITS} = 0 AND "
+        f'{alias}._row NOT IN (SELECT "row" FROM {FAULTS} '
+        "WHERE severity = 'blocking' OR code = 'repeated-row')"
+    )
+
+
+def _find_repeats(con: duckdb.DuckDBPyConnection, table: Table) -> None:
+    """Rows after the first that bear the same key: repeats if equal in every column, else duplicates."""
+    key = table.key or table.column_names
+    keyed = " AND ".join(f"{quoted(name)} IS NOT NULL" for name in table.key) or "true"
+    names = ", ".join(quoted(name) for name in key)
+    counted = con.execute(f"SELECT count(*), count(DISTINCT hash({names})) FROM {STAGE} WHERE {keyed}").fetchone()
+    assert counted is not None
+    if counted[0] == counted[1]:  # as many hashes as rows: no two keys can be equal
+        return
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE _repeats AS SELECT {names}, min(_row) AS _first FROM {ROWS} "
+        f"WHERE {keyed} GROUP BY {names} HAVING count(*) > 1"
+    )
+    same_key = " AND ".join(f"s.{quoted(name)} IS NOT DISTINCT FROM d.{quoted(name)}" for name in key)
+    same_row = " AND ".join(f"s.{quoted(name)} IS NOT DISTINCT FROM f.{quoted(name)}" for name in table.column_names)
+    value = _joined_key("s", key) if table.key else "''"
+    rule = f"key {', '.join(table.key)} may stand once" if table.key else "a row may stand once"
+    # a row with a bad cell may equal another in its typed values and still differ in its text
+    equal = f"{same_row} AND s._mask & {_CELL_BITS} = 0 AND f._mask & {_CELL_BITS} = 0"
+    con.execute(
+        f"INSERT INTO {FAULTS} ({_FAULT_COLUMNS}) "
+        f"SELECT s._row, CASE WHEN {equal} THEN 'repeated-row' ELSE 'duplicate-key' END, "
+        f"{literal(', '.join(table.key))}, {value}, {literal(rule)}, "
+        f"CASE WHEN {equal} THEN 'warning' ELSE 'blocking' END "
+        f"FROM {ROWS} s JOIN _repeats d ON {same_key} JOIN {ROWS} f ON f._row = d._first "
+        "WHERE s._row <> d._first" + ("" if table.key else f" AND s._mask & {_CELL_BITS} = 0")
+    )
+    con.execute("DROP TABLE _repeats")
+
+
+def _joined_key(alias: str, key: tuple[str, ...]) -> str:
+    return "concat_ws('|', " + ", ".join(f"CAST({alias}.{quoted(name)} AS VARCHAR)" for name in key) + ")"
+
+
+def _find_unknown_references(con: duckdb.DuckDBPyConnection, table: Table, column: Column) -> None:
+    parent, _, parent_column = column.references.partition(".")
+    name, other = quoted(column.name), quoted(parent_column)
+    known = f"SELECT {other} FROM main.{quoted(parent)}"
+    itself = _refers_to_itself(table, column)
+    also = ""
+    if itself:
+        known += f" UNION ALL SELECT g.{other} FROM {ROWS} g WHERE {good_rows('g')}"
+        also = f" AND {good_rows('s')}"
+    kept_out = (
+        f"EXISTS (SELECT 1 FROM {KEPT_OUT_KEYS} k WHERE k.table_name = {literal(parent)} AND k.key_value = s.{name})"
+    )
+    if itself:
+        kept_out = f"EXISTS (SELECT 1 FROM {STAGE} k WHERE k.{other} = s.{name})"
+    con.execute(
+        f"INSERT INTO {FAULTS} ({_FAULT_COLUMNS}) "
+        f"SELECT s._row, CASE WHEN {kept_out} THEN 'parent-kept-out' ELSE 'unknown-reference' END, "
+        f"{literal(column.name)}, s.{name}, CASE WHEN {kept_out} "
+        f"THEN {literal(f'the row of {parent} it refers to was kept out of this load')} "
+        f"ELSE {literal(f'must be a {parent_column} of {parent}')} END, 'blocking' "
+        f"FROM {ROWS} s WHERE s.{name} IS NOT NULL{also} "
+        f"AND NOT EXISTS (SELECT 1 FROM ({known}) p WHERE p.{other} = s.{name})"
+    )
+
+
+def _find_broken_condition(con: duckdb.DuckDBPyConnection, table: Table, rule: Rule) -> None:
+    """A condition is judged on rows whose cells are good: a bad cell reads as unknown and has its own fault."""
+    value = _joined_key("r", table.key) if table.key else "NULL"
+    con.execute(
+        f"INSERT INTO {FAULTS} ({_FAULT_COLUMNS}) SELECT r._row, {literal(rule.code)}, '', {value}, "
+        f"{literal(rule.text)}, {literal(rule.severity)} FROM {ROWS} r "
+        f"WHERE r._mask & {_CELL_BITS} = 0 AND NOT coalesce(({rule.condition}), true)"
+    )
+
+
+def _find_not_unique(con: duckdb.DuckDBPyConnection, table: Table, rule: Rule) -> None:
+    """Rows whose columns repeat those of an earlier good row of the file, or of a row that stays in the store."""
+    names = ", ".join(quoted(name) for name in rule.unique)
+    given = " AND ".join(f"{quoted(name)} IS NOT NULL" for name in rule.unique)
+    good = f"SELECT s.* FROM {ROWS} s WHERE {good_rows('s')}"
+    same = " AND ".join(f"u.{quoted(name)} = g.{quoted(name)}" for name in rule.unique)
+    same_key = " AND ".join(f"o.{quoted(name)} = u.{quoted(name)}" for name in table.key)
+    value = "concat_ws('|', " + ", ".join(f"CAST({quoted(name)} AS VARCHAR)" for name in rule.unique) + ")"
+    con.execute(
+        f"INSERT INTO {FAULTS} ({_FAULT_COLUMNS}) WITH good AS ({good}) "
+        f"SELECT _row, {literal(rule.code)}, {literal(', '.join(rule.unique))}, {value}, {literal(rule.text)}, "
+        f"{literal(rule.severity)} FROM (SELECT *, row_number() OVER (PARTITION BY {names} ORDER BY _row) AS _n "
+        f"FROM good WHERE {given}) g WHERE _n > 1 OR EXISTS (SELECT 1 FROM main.{quoted(table.name)} u WHERE {same} "
+        f"AND NOT EXISTS (SELECT 1 FROM good o WHERE {same_key}))"
+    )

@@ -1,0 +1,210 @@
+"""SQL that hands the history to the inference as integer-coded arrays.
+
+End faces, ports, sites, people and test sets get dense numbers in the order of their ids, made in the
+engine; all events come as one stream in the order of the work: inside one moment demate, look before
+cleaning, clean, look after cleaning, mate.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import duckdb
+import pandas as pd
+
+from planner.store.database import fetch
+from planner.tables.intake_tables import CLEANING_METHODS, DAMAGE_FINDINGS, DIRT_FINDINGS, PORT_ROLES
+
+ENVIRONMENTS = ("controlled", "indoor", "outdoor", "unknown")
+
+# Kinds of events, in the order of the work inside one moment.
+REPORT, DEMATE, LOOK, CLEAN, LOOK_AFTER, MATE, REPLACED = range(7)
+# What a look said (detail of LOOK and LOOK_AFTER), and what a closed order said (detail of REPORT).
+PASS, DIRT, DAMAGE, FAIL = range(4)
+# Flags of a mating (detail of MATE and DEMATE).
+INSPECTED_FIRST, CLEANED_FIRST = 1, 2
+
+
+def _code(column: str, values: tuple[str, ...], otherwise: int) -> str:
+    cases = " ".join(f"WHEN '{value}' THEN {number}" for number, value in enumerate(values))
+    return f"CASE {column} {cases} ELSE {otherwise} END"
+
+
+def _listed(values: tuple[str, ...]) -> str:
+    return ", ".join(f"'{value}'" for value in values)
+
+
+def make_indices(con: duckdb.DuckDBPyConnection) -> None:
+    """Number end faces, ports, sites, technicians and test sets from 0 in temporary tables."""
+    number = "(row_number() OVER (ORDER BY {0}) - 1)::INTEGER"
+    statements = {
+        "site_index": f"SELECT site_id, {number.format('site_id')} AS site_no FROM sites",
+        "port_index": f"""
+            SELECT p.port_id, {number.format("p.port_id")} AS port_no,
+                   coalesce(i.site_no, -1)::INTEGER AS site_no,
+                   ({_code("s.environment", ENVIRONMENTS[:3], 3)})::TINYINT AS environment,
+                   ({_code("p.role", PORT_ROLES, 1)})::TINYINT AS role,
+                   h.kind = 'test_set' AS of_test_set
+            FROM ports p
+            LEFT JOIN housings h USING (housing_id)
+            LEFT JOIN sites s USING (site_id)
+            LEFT JOIN site_index i USING (site_id)""",
+        "face_index": f"""
+            SELECT connector_id, {number.format("connector_id")} AS face_no, cable_id, fixed_port_id
+            FROM connectors""",
+        "technician_index": f"""
+            SELECT technician_id, {number.format("technician_id")} AS technician_no FROM (
+                SELECT DISTINCT technician_id FROM mating_events WHERE technician_id <> ''
+                UNION SELECT DISTINCT technician_id FROM cleanings WHERE technician_id <> ''
+                UNION SELECT DISTINCT technician_id FROM inspections WHERE technician_id <> '')""",
+        "test_set_index": f"""
+            SELECT test_set_id, {number.format("test_set_id")} AS test_set_no FROM (
+                SELECT DISTINCT test_set_id FROM inspections WHERE test_set_id <> '')""",
+        "batch_index": f"""
+            SELECT batch, {number.format("batch")} AS batch_no
+            FROM (SELECT DISTINCT batch FROM cables WHERE batch <> '')""",
+    }
+    for name, select in statements.items():
+        con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {select}")
+
+
+def faces(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """One row per end face in number order: where it starts, what it is.
+
+    `start_port`, `fixed_port` (-1 none), `start_face` (0 front, 1 rear), `kind` (0 plug, 1 built in,
+    2 launch cord or test set), `batch` (-1 unknown).
+    """
+    return fetch(
+        con,
+        """
+        SELECT f.connector_id,
+               coalesce(p.port_no, -1)::INTEGER AS start_port,
+               coalesce((pa.face = 'rear')::TINYINT, 0)::TINYINT AS start_face,
+               coalesce(x.port_no, -1)::INTEGER AS fixed_port,
+               (CASE WHEN c.kind = 'launch_cord' OR coalesce(x.of_test_set, p.of_test_set, false) THEN 2
+                     WHEN x.port_no IS NOT NULL THEN 1 ELSE 0 END)::TINYINT AS kind,
+               coalesce(b.batch_no, -1)::INTEGER AS batch
+        FROM face_index f
+        LEFT JOIN patching pa USING (connector_id)
+        LEFT JOIN port_index p ON p.port_id = pa.port_id
+        LEFT JOIN port_index x ON x.port_id = f.fixed_port_id
+        LEFT JOIN cables c USING (cable_id)
+        LEFT JOIN batch_index b ON b.batch = c.batch
+        ORDER BY f.face_no
+        """,
+    )
+
+
+def ports(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """One row per port in number order: port_id, site_no (-1 none), environment, role, of_test_set."""
+    return fetch(con, "SELECT port_id, site_no, environment, role, of_test_set FROM port_index ORDER BY port_no")
+
+
+_EVENTS = f"""
+WITH stream AS (
+    SELECT "at", (CASE action WHEN 'mate' THEN {MATE} ELSE {DEMATE} END)::TINYINT AS kind,
+           connector_id, port_id, (face = 'rear')::TINYINT AS face_side,
+           (coalesce(inspected_first::INT, 0) * {INSPECTED_FIRST}
+            + coalesce(cleaned_first::INT, 0) * {CLEANED_FIRST})::TINYINT AS detail,
+           technician_id, NULL AS test_set_id
+    FROM mating_events
+    UNION ALL
+    SELECT "at", (CASE stage WHEN 'after_cleaning' THEN {LOOK_AFTER} ELSE {LOOK} END)::TINYINT,
+           connector_id, NULL, 0::TINYINT,
+           (CASE WHEN result = 'pass' THEN {PASS}
+                 WHEN finding IN ({_listed(DIRT_FINDINGS)}) THEN {DIRT}
+                 WHEN finding IN ({_listed(DAMAGE_FINDINGS)}) THEN {DAMAGE}
+                 ELSE {FAIL} END)::TINYINT,
+           technician_id, test_set_id
+    FROM inspections
+    UNION ALL
+    SELECT "at", {CLEAN}::TINYINT, connector_id, NULL, 0::TINYINT,
+           ({_code("method", CLEANING_METHODS, 0)})::TINYINT, technician_id, NULL
+    FROM cleanings
+    UNION ALL
+    SELECT opened_at, {REPORT}::TINYINT, connector_id, NULL, 0::TINYINT,
+           (CASE cause_found WHEN 'contamination' THEN {DIRT}
+                             WHEN 'damaged_end_face' THEN {DAMAGE} ELSE {PASS} END)::TINYINT,
+           NULL, NULL
+    FROM work_orders
+    WHERE connector_id <> '' AND cause_found IS NOT NULL AND closed_at <= $until::TIMESTAMP
+    UNION ALL
+    SELECT closed_at, {REPLACED}::TINYINT, connector_id, NULL, 0::TINYINT, 0::TINYINT, NULL, NULL
+    FROM work_orders
+    WHERE connector_id <> '' AND action_taken = 'replaced_connector' AND closed_at IS NOT NULL
+)
+SELECT epoch_us(e."at") // 1000000 AS "at", e.kind, f.face_no AS face, coalesce(p.port_no, -1)::INTEGER AS port,
+       e.face_side, e.detail, coalesce(t.technician_no, -1)::INTEGER AS technician,
+       coalesce(s.test_set_no, -1)::INTEGER AS test_set
+FROM stream e
+JOIN face_index f USING (connector_id)
+LEFT JOIN port_index p USING (port_id)
+LEFT JOIN technician_index t USING (technician_id)
+LEFT JOIN test_set_index s USING (test_set_id)
+WHERE e."at" <= $until::TIMESTAMP
+ORDER BY e."at", e.kind, f.face_no, e.detail, port, technician
+"""
+
+
+def events(con: duckdb.DuckDBPyConnection, until: datetime) -> dict[str, object]:
+    """The whole stream of events up to `until`, in the order of the work, as one array per column.
+
+    `at` is seconds since 1970 UTC; `kind` one of the codes of this module; `face`, `port`, `technician`,
+    `test_set` are numbers (-1 none); `face_side` 0 front, 1 rear; `detail` by kind: what a look or a closed
+    order said, the method of a cleaning, the flags of a mating.
+    """
+    result: dict[str, object] = dict(con.execute(_EVENTS, {"until": until}).fetchnumpy())
+    return result
+
+
+def names(con: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
+    """Ids by number: sites, technicians, test sets and batches."""
+    tables = {
+        "site": ("site_id", "site_index", "site_no"),
+        "technician": ("technician_id", "technician_index", "technician_no"),
+        "test_set": ("test_set_id", "test_set_index", "test_set_no"),
+        "batch": ("batch", "batch_index", "batch_no"),
+    }
+    return {
+        kind: [row[0] for row in con.execute(f"SELECT {column} FROM {table} ORDER BY {order}").fetchall()]
+        for kind, (column, table, order) in tables.items()
+    }
+
+
+def circuit_faces(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """One row per (circuit, end face on its path): circuit_no, face; and the circuits in number order."""
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE circuit_index AS "
+        "SELECT circuit_id, (row_number() OVER (ORDER BY circuit_id) - 1)::INTEGER AS circuit_no FROM circuits"
+    )
+    return fetch(
+        con,
+        """
+        SELECT DISTINCT c.circuit_no, f.face_no AS face
+        FROM circuit_paths p
+        JOIN circuit_index c USING (circuit_id)
+        JOIN face_index f USING (connector_id)
+        WHERE p.connector_id <> ''
+        ORDER BY c.circuit_no, f.face_no
+        """,
+    )
+
+
+def circuit_ids(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Circuit ids in number order (after `circuit_faces`)."""
+    return [row[0] for row in con.execute("SELECT circuit_id FROM circuit_index ORDER BY circuit_no").fetchall()]
+
+
+def circuit_light(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """One row per measured series of a circuit: circuit_no, kind, drift_db, noise_db, step_db, step_at,
+    readings; after `circuit_faces`. Received power and loss tests only: they see the path."""
+    return fetch(
+        con,
+        """
+        SELECT c.circuit_no, d.kind, d.direction, d.wavelength_nm, d.drift_db, d.noise_db, d.step_db,
+               epoch_us(d.step_at) // 1000000 AS step_at, d.readings, d.shape
+        FROM series_drift d JOIN circuit_index c USING (circuit_id)
+        WHERE d.kind IN ('rx_power', 'loss_test') AND d.drift_db IS NOT NULL
+        ORDER BY c.circuit_no, d.kind, d.direction, d.wavelength_nm, d.series_id
+        """,
+    )

@@ -1,0 +1,1142 @@
+"""What the pages of the dashboard ask of the store: every question a named function holding its SQL.
+
+In: a connection (or cursor) that only reads, and values. Out: frames whose columns carry the declared
+names. Column names that reach SQL come from the fixed lists below, never from a request; values travel as
+parameters. Large tables are read one page at a time (`page_of`), see `GRIDS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+import duckdb
+import pandas as pd
+
+from planner.errors import ParameterError
+from planner.store.database import fetch, quoted
+from planner.tables.catalogue import TABLES
+
+Connection = duckdb.DuckDBPyConnection
+ColumnKind = Literal["text", "number", "timestamp", "boolean"]
+
+# Most rows one page of a large table may ask for.
+LARGEST_PAGE = 500
+
+# From this probability on a diagnosis counts as naming an element.
+NAMED_FROM = 0.25
+
+# Causes that need nobody to go anywhere.
+HARMLESS = "('nothing', 'remating_offset')"
+
+# One row per circuit: what is most probably wrong with it.
+_TOP_CAUSE = f"""
+    SELECT circuit_id,
+           arg_max(cause, probability) FILTER (cause NOT IN {HARMLESS}) AS cause,
+           arg_max(element_id, probability) FILTER (cause NOT IN {HARMLESS}) AS suspect_id,
+           arg_max(element_kind, probability) FILTER (cause NOT IN {HARMLESS}) AS suspect_kind,
+           max(probability) FILTER (cause NOT IN {HARMLESS}) AS p_suspect,
+           arg_max(evidence, probability) FILTER (cause NOT IN {HARMLESS}) AS evidence,
+           arg_max(next_test, probability) FILTER (cause NOT IN {HARMLESS}) AS next_test,
+           arg_max(onset_at, probability) FILTER (cause NOT IN {HARMLESS}) AS onset_at,
+           arg_max(size_db, probability) FILTER (cause NOT IN {HARMLESS}) AS size_db,
+           least(1, coalesce(sum(probability) FILTER (cause NOT IN {HARMLESS}), 0)) AS p_fault
+    FROM diagnosis GROUP BY circuit_id
+"""
+
+# One row per circuit: the wavelength with the least margin.
+_LEAST_MARGIN = """
+    SELECT circuit_id, min(margin_db) AS margin_db, arg_min(wavelength_nm, margin_db) AS margin_nm,
+           arg_min(measured_db, margin_db) AS measured_db, arg_min(allowed_db, margin_db) AS allowed_db,
+           arg_min(typical_db, margin_db) AS typical_db, arg_min(allowed_from, margin_db) AS allowed_from
+    FROM circuit_budget GROUP BY circuit_id
+"""
+
+# One row per circuit: the series that got worse most.
+_WORST_DRIFT = """
+    SELECT circuit_id, max(drift_db) AS drift_db, arg_max(kind, drift_db) AS drift_kind,
+           arg_max(shape, drift_db) AS drift_shape, arg_max(last_at, drift_db) AS drift_at
+    FROM series_drift WHERE circuit_id IS NOT NULL GROUP BY circuit_id
+"""
+
+# What a circuit's figures call for. One definition, used by the list, the map and the circuit's page.
+_CIRCUIT_STATE = """
+    CASE WHEN m.measured_db IS NULL AND d.drift_db IS NULL AND t.p_fault IS NULL THEN 'unknown'
+         WHEN m.measured_db IS NOT NULL AND m.margin_db < 0 THEN 'act'
+         WHEN t.p_fault >= 0.5 AND (m.margin_db < 1 OR t.cause = 'fibre_break') THEN 'act'
+         WHEN t.p_fault >= 0.5 OR (m.measured_db IS NOT NULL AND m.margin_db < 1) THEN 'soon'
+         WHEN t.p_fault >= 0.2 OR d.drift_db >= 0.5 THEN 'watch'
+         ELSE 'sound' END
+"""
+CIRCUIT_STATE_RULE = (
+    "Act now: the measured loss is beyond what is allowed, or a fault is more likely than not and less than "
+    "1 dB of margin is left or the fibre is broken. Soon: a fault is more likely than not, or less than 1 dB "
+    "is left. Watch: a fault has 20 % or more, or a reading has worsened by 0.5 dB. Sound: none of these. "
+    "Unknown: nothing measured."
+)
+
+# One row per end face that a diagnosis names.
+_NAMED = """
+    SELECT element_id AS connector_id, max(probability) AS p_named,
+           arg_max(circuit_id, probability) AS named_by
+    FROM diagnosis WHERE cause IN ('contamination', 'damaged_end_face') AND element_id IS NOT NULL
+    GROUP BY element_id
+"""
+
+_CONNECTOR_STATE = f"""
+    CASE WHEN coalesce(h.p_not_clean, n.p_named) IS NULL THEN 'unknown'
+         WHEN n.p_named >= 0.5 OR (n.p_named >= {NAMED_FROM} AND h.p_not_clean >= 0.5) THEN 'act'
+         WHEN n.p_named >= {NAMED_FROM} OR h.p_not_clean >= 0.5 THEN 'soon'
+         WHEN h.p_not_clean >= 0.2 THEN 'watch'
+         ELSE 'sound' END
+"""
+CONNECTOR_STATE_RULE = (
+    "Act now: a circuit's diagnosis names this end face with 50 % or more, or with 25 % or more while it is "
+    "more likely not clean than clean. Soon: named with 25 %, or more likely not clean than clean. Watch: "
+    "20 % or more not clean. Sound: less. Unknown: not assessed."
+)
+
+STATE_ORDER = {"act": 0, "soon": 1, "watch": 2, "sound": 3, "unknown": 4}
+_STATE_RANK = "CASE state WHEN 'act' THEN 0 WHEN 'soon' THEN 1 WHEN 'watch' THEN 2 WHEN 'sound' THEN 3 ELSE 4 END"
+
+
+# ---------------------------------------------------------------------------------------- the fleet
+
+
+def row_counts(con: Connection) -> dict[str, int]:
+    """Rows of every declared table; 0 for a table this database does not have."""
+    present = {name for (name,) in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+    names = [name for name in TABLES if name in present]
+    counts = dict.fromkeys(TABLES, 0)
+    if names:
+        sql = " UNION ALL ".join(f"SELECT '{name}', count(*) FROM {quoted(name)}" for name in names)
+        counts.update(con.execute(sql).fetchall())
+    return counts
+
+
+def stages(con: Connection) -> pd.DataFrame:
+    """Which state of the data each step of the analysis rests on."""
+    return fetch(con, "SELECT stage, load_id, as_of_at, seconds, note FROM stage_runs ORDER BY as_of_at, stage")
+
+
+def as_of(con: Connection) -> datetime | None:
+    """The moment the newest results were computed for (UTC); None without results."""
+    row = con.execute("SELECT max(as_of_at) FROM stage_runs").fetchone()
+    return row[0] if row else None
+
+
+def regions(con: Connection) -> list[str]:
+    """Regions that sites name, in order."""
+    rows = con.execute("SELECT DISTINCT region FROM sites WHERE region IS NOT NULL ORDER BY 1").fetchall()
+    return [region for (region,) in rows]
+
+
+def fleet_health(con: Connection) -> pd.DataFrame:
+    """One row: end faces assessed, how many are more likely not clean than clean, and expected counts."""
+    return fetch(
+        con,
+        """SELECT count(*) AS assessed, count(*) FILTER (p_not_clean >= 0.5) AS likely_not_clean,
+                  sum(p_contaminated) AS expected_contaminated, sum(p_damaged) AS expected_damaged
+           FROM connector_health h JOIN connector_state s USING (connector_id) WHERE s.in_service""",
+    )
+
+
+def circuit_states(con: Connection, region: str = "") -> dict[str, int]:
+    """How many circuits are in each state, of one region (of the A or Z end) or all."""
+    rows = con.execute(
+        f"""SELECT state, count(*) FROM (SELECT {_CIRCUIT_STATE} AS state FROM circuits c
+            LEFT JOIN ({_LEAST_MARGIN}) m USING (circuit_id) LEFT JOIN ({_WORST_DRIFT}) d USING (circuit_id)
+            LEFT JOIN ({_TOP_CAUSE}) t USING (circuit_id)
+            LEFT JOIN circuit_status cs USING (circuit_id)
+            LEFT JOIN sites a ON a.site_id = cs.a_site_id LEFT JOIN sites z ON z.site_id = cs.z_site_id
+            WHERE ? = '' OR a.region = ? OR z.region = ?) GROUP BY state""",
+        [region, region, region],
+    ).fetchall()
+    return dict(rows)
+
+
+def worst_circuits(con: Connection, limit: int, region: str = "", cause: str = "", state: str = "") -> pd.DataFrame:
+    """Circuits that need somebody, worst first: state, margin, drift, suspect and why."""
+    return fetch(
+        con,
+        f"""WITH all_circuits AS (
+              SELECT c.circuit_id, c.name, c.application, c.customers, c.priority,
+                     m.margin_db, m.margin_nm, m.measured_db, m.allowed_db, m.allowed_from,
+                     d.drift_db, d.drift_kind, d.drift_shape, d.drift_at,
+                     t.cause, t.suspect_id, t.suspect_kind, t.p_suspect, t.p_fault, t.evidence,
+                     t.next_test, t.onset_at, t.size_db, cs.a_site_id, cs.z_site_id,
+                     a.region AS a_region, z.region AS z_region, {_CIRCUIT_STATE} AS state
+              FROM circuits c
+              LEFT JOIN circuit_status cs USING (circuit_id)
+              LEFT JOIN ({_LEAST_MARGIN}) m USING (circuit_id)
+              LEFT JOIN ({_WORST_DRIFT}) d USING (circuit_id)
+              LEFT JOIN ({_TOP_CAUSE}) t USING (circuit_id)
+              LEFT JOIN sites a ON a.site_id = cs.a_site_id
+              LEFT JOIN sites z ON z.site_id = cs.z_site_id)
+            SELECT * FROM all_circuits
+            WHERE state IN ('act', 'soon', 'watch')
+              AND (? = '' OR a_region = ? OR z_region = ?) AND (? = '' OR cause = ?) AND (? = '' OR state = ?)
+            ORDER BY {_STATE_RANK}, margin_db NULLS LAST, customers DESC NULLS LAST, circuit_id LIMIT ?""",
+        [region, region, region, cause, cause, state, state, limit],
+    )
+
+
+def site_health(con: Connection, region: str = "") -> pd.DataFrame:
+    """One row per site: where it is, its end faces, how many are expected not clean, work it would take."""
+    return fetch(
+        con,
+        f"""WITH faces AS (
+              SELECT s.site_id, count(*) AS end_faces, sum(h.p_not_clean) AS expected_not_clean,
+                     count(*) FILTER (h.p_not_clean >= 0.5) AS likely_not_clean,
+                     count(n.p_named) FILTER (n.p_named >= {NAMED_FROM}) AS named,
+                     count(*) FILTER (n.p_named >= 0.5 OR (n.p_named >= {NAMED_FROM} AND h.p_not_clean >= 0.5))
+                       AS act_now,
+                     sum(greatest(r.benefit, 0)) AS benefit,
+                     sum(r.minutes) FILTER (r.benefit > 0) AS minutes
+              FROM connector_state s LEFT JOIN connector_health h USING (connector_id)
+              LEFT JOIN ranking r USING (connector_id) LEFT JOIN ({_NAMED}) n USING (connector_id)
+              WHERE s.in_service GROUP BY s.site_id)
+            SELECT p.site_id, p.name, p.kind, p.region, p.latitude, p.longitude, p.environment,
+                   coalesce(f.end_faces, 0) AS end_faces, f.expected_not_clean, f.likely_not_clean, f.named,
+                   f.act_now, f.benefit, f.minutes
+            FROM sites p LEFT JOIN faces f USING (site_id) WHERE ? = '' OR p.region = ?
+            ORDER BY f.act_now DESC NULLS LAST, f.expected_not_clean DESC NULLS LAST, p.site_id""",
+        [region, region],
+    )
+
+
+def first_connectors(con: Connection, limit: int) -> pd.DataFrame:
+    """The end faces to go to first, by benefit per crew minute, else by the classic score."""
+    return fetch(
+        con,
+        f"""SELECT r.connector_id, r.site_id, p.name AS site_name, r.port, r.action, r.minutes,
+                  r.benefit, r.benefit_score, r.p_contaminated, r.p_damaged, r.reasons, r.circuits,
+                  {_CONNECTOR_STATE} AS state
+           FROM ranking r LEFT JOIN sites p USING (site_id)
+           LEFT JOIN connector_health h USING (connector_id) LEFT JOIN ({_NAMED}) n USING (connector_id)
+           ORDER BY coalesce(r.benefit_rank, r.classic_rank) LIMIT ?""",
+        [limit],
+    )
+
+
+def audit_counts(con: Connection) -> pd.DataFrame:
+    """Contradictions in the records by kind: how many, and one example in words."""
+    return fetch(
+        con,
+        """SELECT code, severity, count(*) AS findings, count(DISTINCT site_id) AS sites, min(text) AS example,
+                  min("check") AS "check"
+           FROM audit_findings GROUP BY code, severity ORDER BY severity, findings DESC, code""",
+    )
+
+
+def find(con: Connection, text: str, limit: int = 20) -> pd.DataFrame:
+    """Circuits, end faces, sites and ports whose id or name holds the text; exact ids first."""
+    return fetch(
+        con,
+        """WITH hits AS (
+             (SELECT 'circuit' AS kind, circuit_id AS id, name AS words FROM circuits
+              WHERE contains(lower(circuit_id), lower(?)) OR contains(lower(name), lower(?)) LIMIT 400)
+             UNION ALL
+             (SELECT 'connector', connector_id, port_id FROM connector_state
+              WHERE contains(lower(connector_id), lower(?)) OR lower(port_id) = lower(?) LIMIT 400)
+             UNION ALL
+             (SELECT 'site', site_id, name FROM sites
+              WHERE contains(lower(site_id), lower(?)) OR contains(lower(name), lower(?)) LIMIT 400))
+           SELECT * FROM hits ORDER BY lower(id) <> lower(?), length(id), kind, id LIMIT ?""",
+        [text, text, text, text, text, text, text, limit],
+    )
+
+
+# -------------------------------------------------------------------------------------- one circuit
+
+
+def circuit(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """One circuit with its status, margin, drift and state; no row if there is none of that id."""
+    return fetch(
+        con,
+        f"""SELECT c.circuit_id, c.name, c.a_port_id, c.z_port_id, c.fibre, c.application, c.wavelength_nm,
+                  c.max_loss_db, c.customers, c.priority, c.protected_by, c.in_service_on,
+                  cs.traced, cs.reason, cs.connectors, cs.mated_pairs, cs.splices, cs.splitters, cs.sites,
+                  cs.length_m, cs.a_site_id, cs.z_site_id, a.name AS a_site_name, z.name AS z_site_name,
+                  m.margin_db, m.measured_db, m.allowed_db, d.drift_db, d.drift_kind, d.drift_at,
+                  t.p_fault, {_CIRCUIT_STATE} AS state
+           FROM (SELECT * FROM circuits WHERE circuit_id = ?) c
+           LEFT JOIN circuit_status cs USING (circuit_id)
+           LEFT JOIN sites a ON a.site_id = cs.a_site_id LEFT JOIN sites z ON z.site_id = cs.z_site_id
+           LEFT JOIN ({_LEAST_MARGIN.replace("GROUP", "WHERE circuit_id = ? GROUP")}) m USING (circuit_id)
+           LEFT JOIN ({_WORST_DRIFT.replace("GROUP", "AND circuit_id = ? GROUP")}) d USING (circuit_id)
+           LEFT JOIN ({_TOP_CAUSE.replace("GROUP", "WHERE circuit_id = ? GROUP")}) t USING (circuit_id)""",
+        [circuit_id] * 4,
+    )
+
+
+def circuit_path(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """Every element of a circuit from A to Z, with the belief about each end face and its port's marking."""
+    return fetch(
+        con,
+        """SELECT p.position, p.element_kind, p.element_id, p.connector_id, p.port_id, p.site_id,
+                  p.fibre, p.length_m, p.detail, st.name AS site_name, po.label AS port_label,
+                  po.role, ho.name AS housing_name, h.p_contaminated, h.p_damaged, h.p_not_clean
+           FROM circuit_paths p LEFT JOIN sites st USING (site_id)
+           LEFT JOIN ports po ON po.port_id = p.port_id LEFT JOIN housings ho USING (housing_id)
+           LEFT JOIN connector_health h ON h.connector_id = p.connector_id
+           WHERE p.circuit_id = ? ORDER BY p.position""",
+        [circuit_id],
+    )
+
+
+def circuit_budgets(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """Expected against measured loss of a circuit, one row per wavelength."""
+    columns = ", ".join(quoted(name) for name in TABLES["circuit_budget"].column_names)
+    return fetch(con, f"SELECT {columns} FROM circuit_budget WHERE circuit_id = ? ORDER BY wavelength_nm", [circuit_id])
+
+
+def circuit_elements(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """What each element of a circuit should lose, for every wavelength."""
+    columns = ", ".join(quoted(name) for name in TABLES["budget_elements"].column_names)
+    return fetch(
+        con,
+        f"SELECT {columns} FROM budget_elements WHERE circuit_id = ? ORDER BY wavelength_nm, position",
+        [circuit_id],
+    )
+
+
+def circuit_diagnosis(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """Possible causes of a circuit's state, most probable first."""
+    columns = ", ".join(quoted(name) for name in TABLES["diagnosis"].column_names)
+    return fetch(
+        con,
+        f"SELECT {columns} FROM diagnosis WHERE circuit_id = ? ORDER BY probability DESC, cause, element_id",
+        [circuit_id],
+    )
+
+
+def circuit_evidence(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """Evidence for the first cause against the runner-up, line by line."""
+    return fetch(
+        con,
+        "SELECT line, text, decibans FROM diagnosis_evidence WHERE circuit_id = ? ORDER BY line",
+        [circuit_id],
+    )
+
+
+def circuit_series(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """Drift of every series of readings of a circuit, worst first."""
+    columns = ", ".join(quoted(name) for name in TABLES["series_drift"].column_names)
+    return fetch(
+        con,
+        f"""SELECT {columns} FROM series_drift WHERE circuit_id = ?
+            ORDER BY drift_db DESC NULLS LAST, series_id""",
+        [circuit_id],
+    )
+
+
+def power_by_day(con: Connection, port_ids: Sequence[str]) -> pd.DataFrame:
+    """Received and launched power of equipment ports, median of each day (UTC)."""
+    return fetch(
+        con,
+        """SELECT port_id, date_trunc('day', "at") AS day_at, median(rx_dbm) AS rx_dbm,
+                  median(tx_dbm) AS tx_dbm, count(*) AS readings
+           FROM power_readings WHERE port_id IN (SELECT unnest(?::VARCHAR[]))
+           GROUP BY port_id, day_at ORDER BY port_id, day_at""",
+        [list(port_ids)],
+    )
+
+
+def circuit_loss_tests(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """Loss tests of a circuit, oldest first."""
+    return fetch(
+        con,
+        """SELECT test_id, "at", wavelength_nm, direction, loss_db, orl_db, reference_cords, technician_id,
+                  test_set_id
+           FROM loss_tests WHERE circuit_id = ? ORDER BY "at", test_id""",
+        [circuit_id],
+    )
+
+
+def circuit_otdr(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """Events of the reflectometer traces of a circuit, newest trace first."""
+    return fetch(
+        con,
+        """SELECT trace_id, event_no, "at", direction, wavelength_nm, distance_m, loss_db, reflectance_db, kind
+           FROM otdr_events WHERE circuit_id = ? ORDER BY "at" DESC, trace_id, event_no LIMIT 300""",
+        [circuit_id],
+    )
+
+
+def touches_on_path(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """When somebody mated, cleaned or looked at an end face that lies on the circuit now."""
+    return fetch(
+        con,
+        """WITH faces AS (SELECT DISTINCT connector_id FROM circuit_paths
+                          WHERE circuit_id = ? AND connector_id IS NOT NULL)
+           SELECT "at", connector_id, action AS what FROM mating_events SEMI JOIN faces USING (connector_id)
+           UNION ALL SELECT "at", connector_id, 'cleaned' FROM cleanings SEMI JOIN faces USING (connector_id)
+           ORDER BY "at" """,
+        [circuit_id],
+    )
+
+
+def circuit_orders(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """Work orders about a circuit, newest first."""
+    return fetch(
+        con,
+        """SELECT work_order_id, opened_at, closed_at, site_id, connector_id, reason, cause_found, action_taken,
+                  crew_id, cost
+           FROM work_orders WHERE circuit_id = ? ORDER BY opened_at DESC LIMIT 50""",
+        [circuit_id],
+    )
+
+
+# ------------------------------------------------------------------------------------ one connector
+
+
+def connector(con: Connection, connector_id: str) -> pd.DataFrame:
+    """One end face: state, belief, scores and where it is; no row if there is none of that id."""
+    state = ", ".join(f"s.{quoted(name)}" for name in TABLES["connector_state"].column_names)
+    health = ", ".join(
+        f"h.{quoted(name)}" for name in TABLES["connector_health"].column_names if name != "connector_id"
+    )
+    skipped = {"connector_id", "site_id", "p_contaminated", "p_damaged"}
+    ranking = ", ".join(f"r.{quoted(name)}" for name in TABLES["ranking"].column_names if name not in skipped)
+    return fetch(
+        con,
+        f"""SELECT {state}, {health}, {ranking}, c.cable_id, c.cable_end, c.grade, c.installed_on,
+                  ca.kind AS cable_kind, ca.fibre_type, ca.length_m,
+                  p.name AS site_name, p.region, po.label AS port_label, ho.name AS housing_name, ho.rack,
+                  n.p_named, n.named_by, {_CONNECTOR_STATE} AS state
+           FROM (SELECT * FROM connectors WHERE connector_id = ?) c
+           LEFT JOIN (SELECT * FROM connector_state WHERE connector_id = ?) s USING (connector_id)
+           LEFT JOIN (SELECT * FROM connector_health WHERE connector_id = ?) h USING (connector_id)
+           LEFT JOIN (SELECT * FROM ranking WHERE connector_id = ?) r USING (connector_id)
+           LEFT JOIN ({_NAMED.replace("GROUP", "AND element_id = ? GROUP")}) n USING (connector_id)
+           LEFT JOIN cables ca ON ca.cable_id = c.cable_id
+           LEFT JOIN sites p ON p.site_id = s.site_id LEFT JOIN ports po ON po.port_id = s.port_id
+           LEFT JOIN housings ho ON ho.housing_id = s.housing_id""",
+        [connector_id] * 5,
+    )
+
+
+def connector_evidence(con: Connection, connector_id: str) -> pd.DataFrame:
+    """What moved the belief about an end face, line by line."""
+    return fetch(
+        con,
+        """SELECT line, evidence_at, text, decibans FROM health_evidence
+           WHERE connector_id = ? ORDER BY line""",
+        [connector_id],
+    )
+
+
+def connector_events(con: Connection, connector_id: str) -> pd.DataFrame:
+    """Everything recorded about an end face, newest first: matings, looks, cleanings, work orders."""
+    return fetch(
+        con,
+        """SELECT * FROM (
+             SELECT "at", action AS what, port_id AS place, face AS detail, technician_id, work_order_id,
+                    CASE WHEN inspected_first THEN 'inspected first' ELSE '' END AS note, event_id AS row_id,
+                    cleaned_first, inspected_first
+             FROM mating_events WHERE connector_id = ?
+             UNION ALL
+             SELECT "at", 'inspect', test_set_id, coalesce(finding, ''), technician_id, work_order_id,
+                    result || coalesce(', zone ' || worst_zone, '') || coalesce(', ' || replace(stage, '_', ' '), ''),
+                    inspection_id, NULL, NULL
+             FROM inspections WHERE connector_id = ?
+             UNION ALL
+             SELECT "at", 'clean', NULL, method, technician_id, work_order_id, '', cleaning_id, NULL, NULL
+             FROM cleanings WHERE connector_id = ?
+             UNION ALL
+             SELECT opened_at, 'work order', site_id, reason, NULL, work_order_id,
+                    coalesce('closed as ' || replace(cause_found, '_', ' '), 'not closed')
+                      || coalesce(', ' || replace(action_taken, '_', ' '), ''), work_order_id, NULL, NULL
+             FROM work_orders WHERE connector_id = ?)
+           ORDER BY "at" DESC, what, row_id LIMIT 400""",
+        [connector_id] * 4,
+    )
+
+
+def connector_partners(con: Connection, connector_id: str) -> pd.DataFrame:
+    """End faces this one met and may have given dirt to, or got it from; the partner of now first."""
+    return fetch(
+        con,
+        """WITH met AS (
+             SELECT source_id AS other_id, 'may have made this one dirty' AS how, met_at, probability
+             FROM dirt_sources WHERE connector_id = ?
+             UNION ALL
+             SELECT connector_id, 'may have been made dirty by this one', met_at, probability
+             FROM dirt_sources WHERE source_id = ?
+             UNION ALL
+             SELECT partner_id, 'mated with it now', last_mated_at, NULL FROM connector_state
+             WHERE connector_id = ? AND partner_id IS NOT NULL)
+           SELECT m.other_id, m.how, m.met_at, m.probability, h.p_not_clean, s.site_id, s.port_id, s.role
+           FROM met m LEFT JOIN connector_health h ON h.connector_id = m.other_id
+           LEFT JOIN connector_state s ON s.connector_id = m.other_id
+           ORDER BY m.how <> 'mated with it now', m.probability DESC NULLS LAST, m.met_at DESC LIMIT 60""",
+        [connector_id] * 3,
+    )
+
+
+def connector_circuits(con: Connection, connector_id: str) -> pd.DataFrame:
+    """Circuits that pass an end face, with their margin and what their diagnosis says of this end face."""
+    return fetch(
+        con,
+        f"""WITH mine AS (SELECT DISTINCT circuit_id FROM circuit_paths WHERE connector_id = ?),
+            named AS (SELECT circuit_id, sum(probability) AS p_this FROM diagnosis
+                      WHERE element_id = ? GROUP BY circuit_id)
+            SELECT c.circuit_id, c.name, c.application, c.customers, c.priority, c.protected_by,
+                   m.margin_db, d.drift_db, t.p_fault, t.cause, named.p_this, {_CIRCUIT_STATE} AS state
+            FROM mine JOIN circuits c USING (circuit_id)
+            LEFT JOIN ({_LEAST_MARGIN}) m USING (circuit_id) LEFT JOIN ({_WORST_DRIFT}) d USING (circuit_id)
+            LEFT JOIN ({_TOP_CAUSE}) t USING (circuit_id) LEFT JOIN named USING (circuit_id)
+            ORDER BY c.priority NULLS LAST, c.customers DESC NULLS LAST, c.circuit_id LIMIT 100""",
+        [connector_id, connector_id],
+    )
+
+
+def connector_defects(con: Connection, connector_id: str) -> pd.DataFrame:
+    """Measured marks of the newest inspection that has any."""
+    return fetch(
+        con,
+        """WITH newest AS (SELECT i.inspection_id, i."at" FROM inspections i
+                           SEMI JOIN end_face_defects d USING (inspection_id)
+                           WHERE i.connector_id = ? ORDER BY i."at" DESC LIMIT 1)
+           SELECT n.inspection_id, n."at", d.fibre, d.kind, d.x_um, d.y_um, d.width_um, d.length_um
+           FROM end_face_defects d JOIN newest n USING (inspection_id)
+           ORDER BY d.fibre, d.x_um * d.x_um + d.y_um * d.y_um""",
+        [connector_id],
+    )
+
+
+# ------------------------------------------------------------------------------------------ one site
+
+
+def site(con: Connection, site_id: str) -> pd.DataFrame:
+    """One site as declared; no row if there is none of that id."""
+    columns = ", ".join(quoted(name) for name in TABLES["sites"].column_names)
+    return fetch(con, f"SELECT {columns} FROM sites WHERE site_id = ?", [site_id])
+
+
+def site_connectors(con: Connection, site_id: str, limit: int = 25) -> pd.DataFrame:
+    """The end faces of a site to look at first."""
+    return fetch(
+        con,
+        f"""SELECT r.connector_id, r.port, r.action, r.minutes, r.benefit, r.p_contaminated, r.p_damaged,
+                  r.reasons, {_CONNECTOR_STATE} AS state
+           FROM ranking r LEFT JOIN connector_health h USING (connector_id)
+           LEFT JOIN ({_NAMED}) n USING (connector_id)
+           WHERE r.site_id = ? ORDER BY coalesce(r.benefit_rank, r.classic_rank) LIMIT ?""",
+        [site_id, limit],
+    )
+
+
+def site_circuits(con: Connection, site_id: str, limit: int = 25) -> pd.DataFrame:
+    """Circuits that pass a site and need somebody, worst first."""
+    return fetch(
+        con,
+        f"""WITH mine AS (SELECT DISTINCT circuit_id FROM circuit_paths WHERE site_id = ?),
+            rows AS (SELECT c.circuit_id, c.name, c.customers, c.priority, m.margin_db, d.drift_db, t.p_fault,
+                            t.cause, t.suspect_id, {_CIRCUIT_STATE} AS state
+                     FROM mine JOIN circuits c USING (circuit_id)
+                     LEFT JOIN ({_LEAST_MARGIN}) m USING (circuit_id)
+                     LEFT JOIN ({_WORST_DRIFT}) d USING (circuit_id)
+                     LEFT JOIN ({_TOP_CAUSE}) t USING (circuit_id))
+            SELECT *, count(*) OVER () AS circuits FROM rows
+            ORDER BY {_STATE_RANK}, margin_db NULLS LAST, circuit_id LIMIT ?""",
+        [site_id, limit],
+    )
+
+
+# -------------------------------------------------------------------------------------------- plans
+
+
+def plans(con: Connection) -> pd.DataFrame:
+    """Every version of every plan, newest first, with what it holds."""
+    return fetch(
+        con,
+        """WITH stops AS (SELECT plan_id, count(*) AS stops, count(DISTINCT (crew_id, day_on)) AS crew_days,
+                                 sum(travel_km) AS travel_km, sum(travel_min) AS travel_min,
+                                 sum(work_min) AS work_min FROM plan_stops GROUP BY plan_id),
+                jobs AS (SELECT plan_id, count(*) AS jobs FROM plan_jobs GROUP BY plan_id),
+                left_out AS (SELECT plan_id, count(*) AS left_out FROM plan_left_out GROUP BY plan_id)
+           SELECT p.plan_id, p.status, p.made_at, p.made_by, p.from_on, p.days, p.benefit, p.cost, p.upper_bound,
+                  p.gap, p.assumptions, coalesce(s.stops, 0) AS stops, coalesce(s.crew_days, 0) AS crew_days,
+                  s.travel_km, s.travel_min, s.work_min, coalesce(j.jobs, 0) AS jobs,
+                  coalesce(l.left_out, 0) AS left_out
+           FROM plans p LEFT JOIN stops s USING (plan_id) LEFT JOIN jobs j USING (plan_id)
+           LEFT JOIN left_out l USING (plan_id) ORDER BY p.made_at DESC, p.plan_id DESC""",
+    )
+
+
+def plan_document(con: Connection, plan_id: str) -> str:
+    """The plan as written (plan.json); empty if there is none."""
+    row = con.execute("SELECT document FROM plans WHERE plan_id = ?", [plan_id]).fetchone()
+    return str(row[0]) if row and row[0] else ""
+
+
+def plan_stops(con: Connection, plan_id: str) -> pd.DataFrame:
+    """Stops of a plan in order, with the site and the crew's depot."""
+    return fetch(
+        con,
+        """SELECT s.*, p.name AS site_name, p.latitude, p.longitude, p.access_note, p.access_open, p.access_close,
+                  p.kind AS site_kind, d.site_id AS depot_id, d.name AS depot_name,
+                  d.latitude AS depot_latitude, d.longitude AS depot_longitude, c.shift_start, c.shift_end,
+                  j.jobs
+           FROM plan_stops s LEFT JOIN sites p USING (site_id) LEFT JOIN crews c USING (crew_id)
+           LEFT JOIN sites d ON d.site_id = c.depot_site_id
+           LEFT JOIN (SELECT plan_id, crew_id, day_on, stop_no, count(*) AS jobs FROM plan_jobs GROUP BY ALL) j
+             ON j.plan_id = s.plan_id AND j.crew_id = s.crew_id AND j.day_on = s.day_on AND j.stop_no = s.stop_no
+           WHERE s.plan_id = ? ORDER BY s.day_on, s.crew_id, s.stop_no""",
+        [plan_id],
+    )
+
+
+def plan_jobs(con: Connection, plan_id: str, crew_id: str = "", day_on: str = "") -> pd.DataFrame:
+    """Jobs of a plan, or of one crew-day of it, in the order of the day."""
+    return fetch(
+        con,
+        """SELECT j.*, s.site_id, s.start_at, p.name AS site_name, po.label AS port_label,
+                  ho.name AS housing_name, h.p_contaminated, h.p_damaged
+           FROM plan_jobs j
+           LEFT JOIN plan_stops s ON s.plan_id = j.plan_id AND s.crew_id = j.crew_id AND s.day_on = j.day_on
+             AND s.stop_no = j.stop_no
+           LEFT JOIN sites p USING (site_id) LEFT JOIN ports po ON po.port_id = j.port_id
+           LEFT JOIN housings ho USING (housing_id) LEFT JOIN connector_health h ON h.connector_id = j.connector_id
+           WHERE j.plan_id = ? AND (? = '' OR j.crew_id = ?) AND (? = '' OR j.day_on = ?)
+           ORDER BY j.day_on, j.crew_id, j.stop_no, j.job_no""",
+        [plan_id, crew_id, crew_id, day_on, day_on],
+    )
+
+
+def plan_left_out(con: Connection, plan_id: str, limit: int = 100) -> pd.DataFrame:
+    """Jobs that did not fit, most valuable first."""
+    return fetch(
+        con,
+        """SELECT l.connector_id, l.site_id, p.name AS site_name, l.benefit, l.reason
+           FROM plan_left_out l LEFT JOIN sites p USING (site_id)
+           WHERE l.plan_id = ? ORDER BY l.benefit DESC NULLS LAST, l.connector_id LIMIT ?""",
+        [plan_id, limit],
+    )
+
+
+def left_out_reasons(con: Connection, plan_id: str) -> pd.DataFrame:
+    """How many jobs were left out for the same reason (numbers in it set aside)."""
+    return fetch(
+        con,
+        r"""SELECT regexp_replace(reason, '[0-9]+([.,][0-9]+)*', '#', 'g') AS kind, count(*) AS jobs,
+                  sum(benefit) AS benefit, arg_max(reason, benefit) AS example
+           FROM plan_left_out WHERE plan_id = ? GROUP BY kind ORDER BY jobs DESC, kind LIMIT 12""",
+        [plan_id],
+    )
+
+
+def planned_visits(con: Connection, connector_id: str) -> pd.DataFrame:
+    """When an end face is to be visited, by plans not yet done."""
+    return fetch(
+        con,
+        """SELECT j.plan_id, p.status, j.crew_id, j.day_on, j.stop_no, j.action, j.method
+           FROM plan_jobs j JOIN plans p USING (plan_id)
+           WHERE j.connector_id = ? AND p.status <> 'done' ORDER BY p.made_at DESC, j.day_on LIMIT 6""",
+        [connector_id],
+    )
+
+
+# ----------------------------------------------------------------------------------------- patterns
+
+
+def repeat_batches(con: Connection, limit: int = 12) -> pd.DataFrame:
+    """Cord batches by the share of their end faces expected to be damaged or dirty."""
+    return fetch(
+        con,
+        """SELECT s.batch, count(*) AS end_faces, count(DISTINCT s.site_id) AS sites,
+                  avg(h.p_damaged) AS p_damaged, avg(h.p_contaminated) AS p_contaminated,
+                  sum(h.p_not_clean) AS expected_not_clean,
+                  avg(h.p_not_clean) / nullif((SELECT avg(p_not_clean) FROM connector_health), 0) AS times_fleet
+           FROM connector_state s JOIN connector_health h USING (connector_id)
+           WHERE s.in_service AND s.batch IS NOT NULL GROUP BY s.batch HAVING count(*) >= 8
+           ORDER BY avg(h.p_not_clean) - 0.3 / sqrt(count(*)) DESC, s.batch LIMIT ?""",
+        [limit],
+    )
+
+
+def repeat_sites(con: Connection, limit: int = 12) -> pd.DataFrame:
+    """Sites by the share of their end faces expected not to be clean, with how often work recurs there."""
+    return fetch(
+        con,
+        """WITH faces AS (SELECT s.site_id, count(*) AS end_faces, avg(h.p_not_clean) AS p_not_clean,
+                                 sum(h.p_not_clean) AS expected_not_clean
+                          FROM connector_state s JOIN connector_health h USING (connector_id)
+                          WHERE s.in_service GROUP BY s.site_id HAVING count(*) >= 8),
+                orders AS (SELECT site_id, count(*) AS orders, sum(cost) AS cost,
+                                  count(*) FILTER (cause_found IN ('contamination', 'damaged_end_face'))
+                                    AS end_face_orders
+                           FROM work_orders GROUP BY site_id),
+                matings AS (SELECT h.site_id, count(*) AS matings,
+                                   avg(CASE WHEN m.inspected_first IS NULL THEN NULL
+                                            WHEN m.inspected_first THEN 1.0 ELSE 0.0 END) AS looked_first
+                            FROM mating_events m JOIN ports p USING (port_id) JOIN housings h USING (housing_id)
+                            WHERE m.action = 'mate' GROUP BY h.site_id)
+           SELECT f.site_id, p.name, p.environment, f.end_faces, f.p_not_clean, f.expected_not_clean,
+                  o.orders, o.end_face_orders, o.cost, m.matings, m.looked_first
+           FROM faces f LEFT JOIN sites p USING (site_id) LEFT JOIN orders o USING (site_id)
+           LEFT JOIN matings m USING (site_id)
+           ORDER BY f.p_not_clean - 0.3 / sqrt(f.end_faces) DESC, f.site_id LIMIT ?""",
+        [limit],
+    )
+
+
+def technician_habits(con: Connection, limit: int = 15) -> pd.DataFrame:
+    """How often each technician looks and cleans before mating, and how the next look at it turned out."""
+    return fetch(
+        con,
+        """WITH mates AS (SELECT technician_id, connector_id, "at", inspected_first, cleaned_first
+                          FROM mating_events WHERE action = 'mate' AND technician_id IS NOT NULL),
+                looks AS (SELECT connector_id, "at" AS seen_at, result, stage FROM inspections
+                          WHERE stage IS NULL OR stage <> 'after_cleaning'),
+                next_look AS (SELECT m.technician_id, l.result FROM mates m
+                              ASOF JOIN looks l ON m.connector_id = l.connector_id AND m."at" < l.seen_at
+                              WHERE l.seen_at < m."at" + INTERVAL 180 DAY),
+                outcome AS (SELECT technician_id, count(*) AS looked_at_later,
+                                   avg((result = 'fail')::INT) AS failed_later
+                            FROM next_look GROUP BY technician_id)
+           SELECT m.technician_id, count(*) AS matings, avg(inspected_first::INT) AS inspected_first,
+                  avg(cleaned_first::INT) AS cleaned_first, any_value(o.looked_at_later) AS looked_at_later,
+                  any_value(o.failed_later) AS failed_later
+           FROM mates m LEFT JOIN outcome o USING (technician_id)
+           GROUP BY m.technician_id HAVING count(*) >= 20
+           ORDER BY inspected_first NULLS LAST, m.technician_id LIMIT ?""",
+        [limit],
+    )
+
+
+def test_set_contacts(con: Connection, limit: int = 12) -> pd.DataFrame:
+    """Test sets by how many end faces they are believed to have made dirty."""
+    return fetch(
+        con,
+        """SELECT s.housing_id AS test_set_id, ho.name, count(*) AS meetings,
+                  count(DISTINCT d.connector_id) AS end_faces_met, sum(d.probability) AS expected_dirtied,
+                  max(d.met_at) AS last_met_at, max(h.p_not_clean) AS p_not_clean_now
+           FROM dirt_sources d JOIN connector_state s ON s.connector_id = d.source_id
+           JOIN housings ho USING (housing_id) LEFT JOIN connector_health h ON h.connector_id = d.source_id
+           WHERE ho.kind = 'test_set' GROUP BY s.housing_id, ho.name
+           ORDER BY expected_dirtied DESC, test_set_id LIMIT ?""",
+        [limit],
+    )
+
+
+def inspect_because_met(con: Connection, limit: int = 15) -> pd.DataFrame:
+    """End faces to look at next because they met a dirty one."""
+    return fetch(
+        con,
+        """SELECT d.connector_id, s.site_id, s.port_id, arg_max(d.source_id, d.probability) AS source_id,
+                  arg_max(d.met_at, d.probability) AS met_at, max(d.probability) AS probability
+           FROM dirt_sources d LEFT JOIN connector_state s USING (connector_id)
+           WHERE s.last_inspected_at IS NULL OR s.last_inspected_at < d.met_at
+           GROUP BY d.connector_id, s.site_id, s.port_id
+           ORDER BY probability DESC, d.connector_id LIMIT ?""",
+        [limit],
+    )
+
+
+def orders_by_cause(con: Connection) -> pd.DataFrame:
+    """Closed work orders by cause: how many, what they cost, how often nothing was found."""
+    return fetch(
+        con,
+        """SELECT coalesce(cause_found, 'not recorded') AS cause, count(*) AS orders, sum(cost) AS cost,
+                  median(date_diff('minute', opened_at, closed_at)) / 60.0 AS hours_open,
+                  min(opened_at) AS first_at, max(opened_at) AS last_at
+           FROM work_orders GROUP BY cause ORDER BY orders DESC, cause""",
+    )
+
+
+def orders_by_month(con: Connection) -> pd.DataFrame:
+    """Work orders by month of opening: how many, how many about end faces, and their cost."""
+    return fetch(
+        con,
+        """SELECT date_trunc('month', opened_at) AS month_at, count(*) AS orders,
+                  count(*) FILTER (cause_found IN ('contamination', 'damaged_end_face')) AS end_face_orders,
+                  sum(cost) AS cost
+           FROM work_orders GROUP BY month_at ORDER BY month_at""",
+    )
+
+
+def learned_parameters(con: Connection) -> pd.DataFrame:
+    """What the fleet's own history says, with its uncertainty; the fleet's own rows first."""
+    columns = ", ".join(quoted(name) for name in TABLES["learned_parameters"].column_names)
+    return fetch(
+        con,
+        f"""SELECT {columns} FROM learned_parameters
+            ORDER BY parameter, group_kind <> 'fleet', group_kind, weight DESC NULLS LAST, group_id LIMIT 600""",
+    )
+
+
+# ------------------------------------------------------------------------------------ data and records
+
+
+def loads(con: Connection, limit: int = 30) -> pd.DataFrame:
+    """The loads, newest first."""
+    return fetch(con, "SELECT * FROM loads ORDER BY load_id DESC LIMIT ?", [limit])
+
+
+def load_files(con: Connection, load_id: int) -> pd.DataFrame:
+    """The files of one load."""
+    return fetch(con, "SELECT * FROM load_files WHERE load_id = ? ORDER BY table_name, file_name", [load_id])
+
+
+def finding_counts(con: Connection) -> pd.DataFrame:
+    """Faults found in the intake by kind."""
+    return fetch(
+        con,
+        """SELECT severity, table_name, code, count(*) AS findings, any_value(rule) AS rule,
+                  any_value(consequence) AS consequence, max(load_id) AS load_id
+           FROM findings GROUP BY severity, table_name, code ORDER BY severity, findings DESC LIMIT 60""",
+    )
+
+
+def time_spans(con: Connection) -> pd.DataFrame:
+    """For each history table: rows, first and last time (UTC)."""
+    present = {name for (name,) in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+    parts = [
+        f"SELECT '{table.name}' AS table_name, count(*) AS rows, min({quoted(table.time_column)}) AS first_at, "
+        f"max({quoted(table.time_column)}) AS last_at FROM {quoted(table.name)}"
+        for table in TABLES.values()
+        if table.time_column and table.kind == "intake" and table.name in present
+    ]
+    if not parts:
+        return pd.DataFrame(columns=["table_name", "rows", "first_at", "last_at"])
+    return fetch(con, " UNION ALL ".join(parts) + " ORDER BY 1")
+
+
+# --------------------------------------------------------------------------------------- large tables
+
+
+@dataclass(frozen=True)
+class GridColumn:
+    """One column of a large table: its name, the expression it comes from and which joins that needs."""
+
+    name: str
+    sql: str
+    kind: ColumnKind = "text"
+    joins: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A large table that is read page by page.
+
+    `base` is a table with its alias, `key` its key column; `joins` holds the joins a column may need, in the
+    order they must be written; `ranks` maps an order's name to the stored rank column it goes by.
+    """
+
+    name: str
+    base: str
+    key: str
+    columns: tuple[GridColumn, ...]
+    joins: Mapping[str, str] = field(default_factory=dict)
+    ranks: Mapping[str, str] = field(default_factory=dict)
+    order: str = ""
+    where: str = ""
+
+    def column(self, name: str) -> GridColumn:
+        """The column of that name.
+
+        Raises
+        ------
+        ParameterError
+            The table has no such column.
+        """
+        for column in self.columns:
+            if column.name == name:
+                return column
+        raise ParameterError(f"{self.name}: got column {name!r}, must be one of {[c.name for c in self.columns]}")
+
+
+CONNECTOR_GRID = Grid(
+    name="connectors",
+    base="ranking r",
+    key="r.connector_id",
+    joins={
+        "sites": "LEFT JOIN sites p ON p.site_id = r.site_id",
+        "state": "LEFT JOIN connector_state s ON s.connector_id = r.connector_id",
+        "health": "LEFT JOIN connector_health h ON h.connector_id = r.connector_id",
+        "named": f"LEFT JOIN ({_NAMED}) n ON n.connector_id = r.connector_id",
+    },
+    columns=(
+        GridColumn("benefit_rank", "r.benefit_rank", "number"),
+        GridColumn("classic_rank", "r.classic_rank", "number"),
+        GridColumn("probability_rank", "r.probability_rank", "number"),
+        GridColumn("state", _CONNECTOR_STATE, "text", ("health", "named")),
+        GridColumn("connector_id", "r.connector_id"),
+        GridColumn("site_id", "r.site_id"),
+        GridColumn("site_name", "p.name", "text", ("sites",)),
+        GridColumn("region", "p.region", "text", ("sites",)),
+        GridColumn("port", "r.port"),
+        GridColumn("p_contaminated", "r.p_contaminated", "number"),
+        GridColumn("p_damaged", "r.p_damaged", "number"),
+        GridColumn("benefit", "r.benefit", "number"),
+        GridColumn("benefit_score", "r.benefit_score", "number"),
+        GridColumn("minutes", "r.minutes", "number"),
+        GridColumn("action", "r.action"),
+        GridColumn("classic_score", "r.classic_score", "number"),
+        GridColumn("mates_part", "r.mates_part", "number"),
+        GridColumn("drift_part", "r.drift_part", "number"),
+        GridColumn("time_part", "r.time_part", "number"),
+        GridColumn("reasons", "r.reasons"),
+        GridColumn("classic_reasons", "r.classic_reasons"),
+        GridColumn("circuits", "r.circuits"),
+        GridColumn("family", "s.family", "text", ("state",)),
+        GridColumn("polish", "s.polish", "text", ("state",)),
+        GridColumn("batch", "s.batch", "text", ("state",)),
+        GridColumn("environment", "s.environment", "text", ("state",)),
+        GridColumn("mates_since_clean", "s.mates_since_clean", "number", ("state",)),
+        GridColumn("last_cleaned_at", "s.last_cleaned_at", "timestamp", ("state",)),
+        GridColumn("last_inspected_at", "s.last_inspected_at", "timestamp", ("state",)),
+    ),
+    ranks={"benefit": "benefit_rank", "classic": "classic_rank", "probability": "probability_rank"},
+    order="r.benefit_rank",
+)
+
+CIRCUIT_GRID = Grid(
+    name="circuits",
+    base="circuits c",
+    key="c.circuit_id",
+    joins={
+        "status": "LEFT JOIN circuit_status cs ON cs.circuit_id = c.circuit_id",
+        "margin": f"LEFT JOIN ({_LEAST_MARGIN}) m ON m.circuit_id = c.circuit_id",
+        "drift": f"LEFT JOIN ({_WORST_DRIFT}) d ON d.circuit_id = c.circuit_id",
+        "cause": f"LEFT JOIN ({_TOP_CAUSE}) t ON t.circuit_id = c.circuit_id",
+    },
+    columns=(
+        GridColumn("state", _CIRCUIT_STATE, "text", ("margin", "drift", "cause")),
+        GridColumn("circuit_id", "c.circuit_id"),
+        GridColumn("name", "c.name"),
+        GridColumn("application", "c.application"),
+        GridColumn("customers", "c.customers", "number"),
+        GridColumn("priority", "c.priority", "number"),
+        GridColumn("a_site_id", "cs.a_site_id", "text", ("status",)),
+        GridColumn("z_site_id", "cs.z_site_id", "text", ("status",)),
+        GridColumn("traced", "cs.traced", "boolean", ("status",)),
+        GridColumn("connectors", "cs.connectors", "number", ("status",)),
+        GridColumn("length_m", "cs.length_m", "number", ("status",)),
+        GridColumn("margin_db", "m.margin_db", "number", ("margin",)),
+        GridColumn("measured_db", "m.measured_db", "number", ("margin",)),
+        GridColumn("allowed_db", "m.allowed_db", "number", ("margin",)),
+        GridColumn("drift_db", "d.drift_db", "number", ("drift",)),
+        GridColumn("p_fault", "t.p_fault", "number", ("cause",)),
+        GridColumn("cause", "t.cause", "text", ("cause",)),
+        GridColumn("suspect_id", "t.suspect_id", "text", ("cause",)),
+    ),
+    order=(
+        f"CASE {_CIRCUIT_STATE.strip()} WHEN 'act' THEN 0 WHEN 'soon' THEN 1 WHEN 'watch' THEN 2 "
+        "WHEN 'sound' THEN 3 ELSE 4 END, m.margin_db NULLS LAST, c.circuit_id"
+    ),
+)
+
+AUDIT_GRID = Grid(
+    name="audit",
+    base="audit_findings f",
+    key="f.finding_no",
+    columns=(
+        GridColumn("finding_no", "f.finding_no", "number"),
+        GridColumn("severity", "f.severity"),
+        GridColumn("code", "f.code"),
+        GridColumn("place_kind", "f.place_kind"),
+        GridColumn("place_id", "f.place_id"),
+        GridColumn("site_id", "f.site_id"),
+        GridColumn("text", "f.text"),
+        GridColumn("assumed", "f.assumed"),
+        GridColumn("check", 'f."check"'),
+        GridColumn("repair", "f.repair"),
+        GridColumn("plausibility", "f.plausibility", "number"),
+        GridColumn("circuits", "f.circuits"),
+    ),
+    order="f.severity, f.finding_no",
+)
+
+FINDING_GRID = Grid(
+    name="findings",
+    base="(SELECT *, row_number() OVER () AS row_no FROM findings) f",
+    key="f.row_no",
+    columns=(
+        GridColumn("row_no", "f.row_no", "number"),
+        GridColumn("load_id", "f.load_id", "number"),
+        GridColumn("severity", "f.severity"),
+        GridColumn("table_name", "f.table_name"),
+        GridColumn("file_name", "f.file_name"),
+        GridColumn("line", "f.line", "number"),
+        GridColumn("column_name", "f.column_name"),
+        GridColumn("value", "f.value"),
+        GridColumn("rule", "f.rule"),
+        GridColumn("consequence", "f.consequence"),
+        GridColumn("code", "f.code"),
+    ),
+    order="f.load_id DESC, f.severity, f.row_no",
+)
+
+GRIDS: dict[str, Grid] = {grid.name: grid for grid in (CONNECTOR_GRID, CIRCUIT_GRID, AUDIT_GRID, FINDING_GRID)}
+
+_TEXT_CONDITIONS = {
+    "contains": "contains(lower({column}), lower(?))",
+    "notContains": "NOT coalesce(contains(lower({column}), lower(?)), false)",
+    "equals": "lower({column}) = lower(?)",
+    "notEqual": "coalesce(lower({column}) <> lower(?), true)",
+    "startsWith": "starts_with(lower({column}), lower(?))",
+    "endsWith": "ends_with(lower({column}), lower(?))",
+}
+_NUMBER_CONDITIONS = {
+    "equals": "{column} = ?",
+    "notEqual": "{column} <> ?",
+    "lessThan": "{column} < ?",
+    "lessThanOrEqual": "{column} <= ?",
+    "greaterThan": "{column} > ?",
+    "greaterThanOrEqual": "{column} >= ?",
+}
+_TIME_CONDITIONS = {
+    "equals": "{column}::DATE = ?::DATE",
+    "notEqual": "{column}::DATE <> ?::DATE",
+    "lessThan": "{column} < ?::TIMESTAMP",
+    "greaterThan": "{column} >= ?::TIMESTAMP",
+}
+_UNKNOWN_CONDITIONS = {"blank": "{column} IS NULL", "notBlank": "{column} IS NOT NULL"}
+
+
+def _not_understood(column: str, wanted: object) -> ParameterError:
+    return ParameterError(f"filter not understood: {column} got {wanted!r}; clear the filter and set it again")
+
+
+def condition_of(column: GridColumn, wanted: Mapping[str, object]) -> tuple[str, list[object]]:
+    """The SQL condition and its parameters for one column's filter, e.g. {"type": "contains", "filter": "x"}.
+
+    Raises
+    ------
+    ParameterError
+        The kind of filter is not known for such a column, or its value cannot be meant.
+    """
+    kind = str(wanted.get("type", ""))
+    if kind in _UNKNOWN_CONDITIONS:
+        return _UNKNOWN_CONDITIONS[kind].format(column=column.sql), []
+    if column.kind == "timestamp":
+        value, upper = wanted.get("dateFrom"), wanted.get("dateTo")
+        texts = [str(each) for each in (value, upper) if each is not None]
+        try:
+            moments = [datetime.fromisoformat(text) for text in texts]
+        except ValueError as error:
+            raise _not_understood(column.name, dict(wanted)) from error
+        if kind == "inRange" and len(moments) == 2:
+            return f"{column.sql} BETWEEN ? AND ?", list(moments)
+        if kind in _TIME_CONDITIONS and moments:
+            return _TIME_CONDITIONS[kind].format(column=column.sql), [moments[0]]
+        raise _not_understood(column.name, dict(wanted))
+    value = wanted.get("filter")
+    if column.kind == "number":
+        numbers = [each for each in (value, wanted.get("filterTo")) if isinstance(each, int | float)]
+        if kind == "inRange" and len(numbers) == 2:
+            return f"{column.sql} BETWEEN ? AND ?", list(numbers)
+        if kind in _NUMBER_CONDITIONS and isinstance(value, int | float):
+            return _NUMBER_CONDITIONS[kind].format(column=column.sql), [value]
+        raise _not_understood(column.name, dict(wanted))
+    if column.kind == "boolean" and kind in ("true", "false"):
+        return f"{column.sql} = ?", [kind == "true"]
+    if kind in _TEXT_CONDITIONS and isinstance(value, str):
+        return _TEXT_CONDITIONS[kind].format(column=column.sql), [value]
+    raise _not_understood(column.name, dict(wanted))
+
+
+def _where(grid: Grid, filters: Mapping[str, Mapping[str, object]]) -> tuple[str, list[object], set[str]]:
+    conditions, parameters, joins = [], [], set()
+    if grid.where:
+        conditions.append(grid.where)
+    for name, wanted in filters.items():
+        column = grid.column(name)
+        condition, values = condition_of(column, wanted)
+        conditions.append(condition)
+        parameters += values
+        joins |= set(column.joins)
+    return (" WHERE " + " AND ".join(f"({each})" for each in conditions)) if conditions else "", parameters, joins
+
+
+def _joined(grid: Grid, names: set[str]) -> str:
+    return " ".join(sql for name, sql in grid.joins.items() if name in names)
+
+
+def count_of(con: Connection, grid: Grid, filters: Mapping[str, Mapping[str, object]]) -> int:
+    """How many rows of a large table pass the filters."""
+    where, parameters, joins = _where(grid, filters)
+    row = con.execute(f"SELECT count(*) FROM {grid.base} {_joined(grid, joins)}{where}", parameters).fetchone()
+    return int(row[0]) if row else 0
+
+
+def rank_is_dense(con: Connection, grid: Grid, by: str) -> bool:
+    """Whether the stored rank of that order runs 1..n without gaps, so that pages can go by it alone."""
+    column = grid.column(grid.ranks[by]).sql
+    row = con.execute(
+        f"SELECT count(*) = max({column}) AND min({column}) = 1 AND count(DISTINCT {column}) = count(*) "
+        f"FROM {grid.base}"
+    ).fetchone()
+    return bool(row and row[0])
+
+
+def page_of(
+    con: Connection,
+    grid: Grid,
+    start: int,
+    end: int,
+    *,
+    by: str = "",
+    dense: bool = False,
+    sort: Sequence[tuple[str, bool]] = (),
+    filters: Mapping[str, Mapping[str, object]] | None = None,
+) -> pd.DataFrame:
+    """Rows start..end-1 of a large table, all its columns.
+
+    Parameters
+    ----------
+    by
+        Which stored rank gives the order where `sort` does not; "" for the table's own order.
+    dense
+        That rank runs 1..n (`rank_is_dense`): unfiltered pages are then read by rank, not by counting off.
+    sort
+        (column, ascending) in order of weight.
+    filters
+        Column name -> filter as the grid states it, see `condition_of`.
+
+    Raises
+    ------
+    ParameterError
+        More rows than a page may hold, an unknown column or order, or a filter that cannot be meant.
+    """
+    if not 0 <= start < end or end - start > LARGEST_PAGE:
+        raise ParameterError(f"{grid.name}: got rows {start} to {end}, must be at most {LARGEST_PAGE} rows from 0 on")
+    if by and by not in grid.ranks:
+        raise ParameterError(f"{grid.name}: got order {by!r}, must be one of {list(grid.ranks)}")
+    rank = grid.column(grid.ranks[by]).sql if by else ""
+    where, parameters, joins = _where(grid, filters or {})
+    if rank and dense and not sort and not filters:
+        keys_sql = f"SELECT {grid.key} FROM {grid.base} WHERE {rank} BETWEEN ? AND ? ORDER BY {rank}"
+        parameters = [start + 1, end]
+    else:
+        order = []
+        for name, ascending in sort:
+            column = grid.column(name)
+            joins |= set(column.joins)
+            order.append(f"{column.sql} {'ASC' if ascending else 'DESC'} NULLS LAST")
+        if rank:
+            order.append(rank)
+        elif not sort and grid.order:
+            joins |= set(grid.joins)
+            order.append(grid.order)
+        order.append(grid.key)
+        keys_sql = (
+            f"SELECT {grid.key} FROM {grid.base} {_joined(grid, joins)}{where} "
+            f"ORDER BY {', '.join(order)} LIMIT ? OFFSET ?"
+        )
+        parameters += [end - start, start]
+    keys = [key for (key,) in con.execute(keys_sql, parameters).fetchall()]
+    columns = ", ".join(f"{column.sql} AS {quoted(column.name)}" for column in grid.columns)
+    return fetch(
+        con,
+        f"""WITH page AS (SELECT unnest($keys) AS row_key, generate_subscripts($keys, 1) AS row_order)
+            SELECT {columns} FROM page JOIN {grid.base} ON {grid.key} = page.row_key
+            {_joined(grid, set(grid.joins))} ORDER BY page.row_order""",
+        {"keys": keys},
+    )
