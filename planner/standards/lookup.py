@@ -503,7 +503,7 @@ def _fits(group: str, fibre_type: str) -> bool:
 def _pick_fibre(groups: list[str], fibre_type: str) -> tuple[list[str] | None, str]:
     """The fibre columns of an application's table that count for this fibre type, and a remark."""
     if not fibre_type:
-        return groups, "fibre type not known: smallest budget taken"
+        return groups, "fibre type not known: smallest budget taken" if len(groups) > 1 else ""
     exact = [group for group in groups if group == fibre_type or fibre_type in re.split(r"[/;]", group)]
     if exact:
         return exact, ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 import duckdb
 import pandas as pd
@@ -33,13 +34,16 @@ def path_elements(con: duckdb.DuckDBPyConnection, circuit_id: str | None = None)
     Columns as `planner.health.loss_budget.ELEMENT_COLUMNS`.
     """
     sql = _ELEMENTS.format(and_circuit="" if circuit_id is None else "AND p.circuit_id = ?")
-    table = con.execute(sql, [] if circuit_id is None else [circuit_id]).to_arrow_table()
+    table: Any = con.sql(sql, params=[] if circuit_id is None else [circuit_id]).to_arrow_table()
     frame: pd.DataFrame = table.to_pandas(strings_to_categorical=True)
     return frame
 
 
 def budget_circuits(con: duckdb.DuckDBPyConnection, circuit_id: str | None = None) -> pd.DataFrame:
-    """What is asked of each circuit. Columns circuit_id, a_port_id, z_port_id, application, wavelength_nm, max_loss_db."""
+    """What is asked of each circuit.
+
+    Columns circuit_id, a_port_id, z_port_id, application, wavelength_nm, max_loss_db.
+    """
     where = "" if circuit_id is None else "WHERE circuit_id = ?"
     return fetch(
         con,
@@ -71,7 +75,7 @@ def acceptance_and_latest_tests(
         ),
         span AS (
             SELECT circuit_id, wavelength_nm, min("at") AS first_at, max("at") AS last_at,
-                   arg_max(reference_cords, ("at", test_id)) FILTER (reference_cords IS NOT NULL) AS any_cords
+                   arg_max_null(reference_cords, ("at", test_id)) AS reference_cords
             FROM tests GROUP BY ALL
         ),
         firsts AS (
@@ -91,14 +95,10 @@ def acceptance_and_latest_tests(
         )
         SELECT s.circuit_id, s.wavelength_nm, f.loss_db AS as_built_db, s.first_at AS as_built_at,
                l.loss_db AS measured_db, s.last_at AS measured_at,
-               CASE WHEN l.is_both OR l.ways > 1 THEN 2 ELSE 1 END AS directions, t.reference_cords
+               CASE WHEN l.is_both OR l.ways > 1 THEN 2 ELSE 1 END AS directions, s.reference_cords
         FROM span s
         JOIN firsts f USING (circuit_id, wavelength_nm)
         JOIN lasts l USING (circuit_id, wavelength_nm)
-        JOIN (
-            SELECT circuit_id, wavelength_nm, arg_max_null(reference_cords, ("at", test_id)) AS reference_cords
-            FROM tests GROUP BY ALL
-        ) t USING (circuit_id, wavelength_nm)
         ORDER BY s.circuit_id, s.wavelength_nm
         """,
         [now] if circuit_id is None else [now, circuit_id],
