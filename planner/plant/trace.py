@@ -293,6 +293,28 @@ def _gathered(count: int, found: list[tuple[list[tuple[Array, _Walks]], bool]]) 
     return start, points
 
 
+def walked_points(plant: Plant, paths: Paths, rows: Array, *, from_a: bool) -> list[Array]:
+    """Points that can be reached from the A (or Z) end of circuits without a path; one array per row given."""
+    records = plant.records.circuits
+    numbers = paths.circuits[rows]
+    ports = plant.records.ports.fibre_count
+    port = records.a_port[numbers] if from_a else records.z_port[numbers]
+    fibre = np.where(taken(ports, port, 1) > 1, records.fibre[numbers], 1).astype(np.int64)
+    sides = _start_sides(plant, port, fibre)
+    first = np.argmax(sides >= 0, axis=1) if len(rows) else np.zeros(0, np.int64)
+    start = sides[np.arange(len(rows)), first]
+    going = np.flatnonzero(start >= 0)
+    nowhere = np.full(len(going), -9)
+    walks = _walk(plant, start[going], nowhere, np.zeros(len(going), np.int64))
+    out: list[Array] = [np.zeros(0, np.int64) for _ in rows]
+    row = np.concatenate([step[0] for step in walks.steps])
+    point = np.concatenate([step[1] for step in walks.steps]).astype(np.int64)
+    order = np.argsort(row, kind="stable")
+    for place, part in zip(going, np.split(point[order], np.cumsum(walks.length)[:-1]), strict=False):
+        out[int(place)] = part
+    return out
+
+
 def trace_circuit(plant: Plant, circuit_id: str) -> pd.DataFrame:
     """The path of one circuit as rows of `circuit_paths`; plain text columns.
 

@@ -10,24 +10,34 @@ from datetime import datetime
 
 import duckdb
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 
+from planner.plant.audit import audit
 from planner.plant.graph import Plant, assemble, records_from_columns
 from planner.plant.patching import Replay, replay
 from planner.plant.trace import paths_frame, status_frame, trace_all
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
-from planner.store.plant_queries import coded_events, coded_plant, coded_start, drop_numbers, number_ids
+from planner.store.plant_queries import (
+    Columns,
+    coded_events,
+    coded_plant,
+    coded_start,
+    drop_numbers,
+    event_ids,
+    number_ids,
+    powered_ports,
+)
 
 
-def plant_as_of(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[Plant, Replay, dict[str, np.ndarray]]:
-    """The plant patched as of a time, the replay that gave the patching, and the events it played.
-
-    Leaves the temporary number tables in place; drop them with `drop_numbers`.
-    """
+def plant_as_of(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[Plant, Replay, Columns]:
+    """The plant patched as of a time (UTC), the replay that gave the patching, and the events it played."""
     number_ids(con)
     columns = coded_plant(con)
     start_port, start_face = coded_start(con, until)
     events = coded_events(con, until)
+    drop_numbers(con)
     played = {name: values for name, values in events.items() if name != "event_row"}
     history = replay(start_port, start_face, columns["connectors"]["fixed_port"], **played)
     columns["connectors"]["port"] = history.port_now
@@ -35,13 +45,45 @@ def plant_as_of(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[Plant,
     return assemble(records_from_columns(columns)), history, events
 
 
+def _odd_events(con: duckdb.DuckDBPyConnection, history: Replay, events: Columns) -> pd.DataFrame:
+    """The mating events that did not fit the patching, with their ids."""
+    odd = np.flatnonzero((history.irregular != 0) & (events["event_row"] >= 0))
+    frame = pd.DataFrame(
+        {
+            "event_row": events["event_row"][odd],
+            "connector": events["event_connector"][odd],
+            "port": events["event_port"][odd],
+            "face": events["event_face"][odd],
+            "irregular": history.irregular[odd],
+            "displaced": history.displaced[odd],
+        }
+    )
+    return frame.merge(event_ids(con, events["event_row"][odd]), on="event_row")
+
+
+def _newest_event(events: Columns, ports: int) -> npt.NDArray[np.int64]:
+    """Time of the newest mating event at each port; the smallest int64 where there was none."""
+    newest = np.full(ports, np.iinfo(np.int64).min, np.int64)
+    np.maximum.at(newest, events["event_port"], events["event_at"])
+    return newest
+
+
 def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
-    """Trace every circuit on the patching as of `now` and write paths and status."""
+    """Trace every circuit on the patching as of `now`, audit the records, write paths, status, findings."""
     progress(0.0, "building the plant")
-    plant, _history, _events = plant_as_of(con, now)
+    plant, history, events = plant_as_of(con, now)
     progress(0.4, "tracing every circuit")
     paths = trace_all(plant)
     replace_result(con, "circuit_paths", paths_frame(plant, paths))
     replace_result(con, "circuit_status", status_frame(plant, paths))
-    drop_numbers(con)
-    return "" if has_rows(con, "mating_events") else "patching as recorded: no mating_events"
+    progress(0.8, "auditing the records")
+    findings = audit(
+        plant,
+        paths,
+        events=_odd_events(con, history, events),
+        powered=powered_ports(con, now) if has_rows(con, "power_readings") else None,
+        newest_event=_newest_event(events, len(plant.holder)),
+    )
+    replace_result(con, "audit_findings", findings)
+    missing = [table for table in ("mating_events", "power_readings") if not has_rows(con, table)]
+    return "; ".join(f"not assessed: no {table}" for table in missing)
