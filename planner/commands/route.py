@@ -1,0 +1,196 @@
+"""`planner route` and `planner plan`: crews' days from the ranking, and the life of a plan."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import click
+import pandas as pd
+
+from planner.commands.common import console, db_option, progress_bar, show_table
+
+
+def _day(context: click.Context, parameter: click.Parameter, value: datetime | None) -> date | None:
+    return None if value is None else value.date()
+
+
+@click.command()
+@db_option
+@click.option(
+    "--from",
+    "first",
+    type=click.DateTime(["%Y-%m-%d"]),
+    callback=_day,
+    required=True,
+    help="First day of the plan.",
+)
+@click.option("--days", default=5, show_default=True, type=click.IntRange(1, 31), help="Number of days.")
+@click.option(
+    "--out",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="Folder for plan.json, routes, work lists, pick list and result sheets.",
+)
+@click.option("--seed", default=1, show_default=True, help="Random stream; the same seed gives the same plan.")
+@click.option(
+    "--iterations", type=click.IntRange(1), help="Stop after so many iterations (default: by size; repeatable)."
+)
+@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Stop after so many seconds instead.")
+@click.option("--customer-minute", type=float, help="Worth of one customer-minute in money.")
+@click.option("--no-overtime", is_flag=True, help="Plan no overtime.")
+@click.option(
+    "--no-change-windows", is_flag=True, help="Open live circuits without protection at any hour (outages agreed)."
+)
+@click.option("--audit-share", default=0.03, show_default=True, help="Share of looks drawn at random.")
+@click.option("--holiday", "holidays", type=click.DateTime(["%Y-%m-%d"]), multiple=True, help="A day nobody works.")
+@click.option("--skip-region", "skip_regions", multiple=True, help="Leave out a region.")
+@click.option(
+    "--mandatory", multiple=True, metavar="CONNECTOR[=DATE]", help="End face that must be visited, by a date if given."
+)
+@click.option("--by", default="", help="Who plans; kept with the plan.")
+def route(
+    db: Path,
+    first: date,
+    days: int,
+    folder: Path,
+    seed: int,
+    iterations: int | None,
+    seconds: float | None,
+    customer_minute: float | None,
+    no_overtime: bool,
+    no_change_windows: bool,
+    audit_share: float,
+    holidays: tuple[datetime, ...],
+    skip_regions: tuple[str, ...],
+    mandatory: tuple[str, ...],
+    by: str,
+) -> None:
+    """Plan the crews' days: which end faces, by which crew, on which day, in which order.
+
+    Writes plan.json (benefit, cost, upper bound, gap, every stop with times), routes as CSV, GeoJSON, GPX and
+    calendar, a work list per crew-day (PDF, HTML), a pick list, and sheets for the results that
+    `planner load` reads back. The plan is stored as a draft; see `planner plan`.
+    """
+    from planner.pipeline import bring_up_to_date
+    from planner.routes.problem import Stop
+    from planner.routes.settings import Settings
+    from planner.stages.route import plan_routes
+    from planner.store.database import open_database
+
+    stop = None if iterations is None and seconds is None else Stop(iterations, seconds)
+    settings = Settings(
+        customer_minute=customer_minute,
+        overtime=not no_overtime,
+        change_windows=not no_change_windows,
+        audit_share=audit_share,
+        holidays=tuple(day.date() for day in holidays),
+        skip_regions=skip_regions,
+        mandatory=_mandatory(mandatory, first, days),
+    )
+    con = open_database(db)
+    try:
+        with progress_bar("route") as progress:
+            bring_up_to_date(con, None, progress)
+            stored = plan_routes(
+                con, first, days, folder, seed=seed, stop=stop, settings=settings, made_by=by, progress=progress
+            )
+    finally:
+        con.close()
+    _print_plan(stored.document, folder)
+
+
+def _mandatory(texts: tuple[str, ...], first: date, days: int) -> tuple[tuple[str, date], ...]:
+    from datetime import timedelta
+
+    last = first + timedelta(days=days - 1)
+    found = []
+    for text in texts:
+        name, _, day = text.partition("=")
+        try:
+            found.append((name, date.fromisoformat(day) if day else last))
+        except ValueError as error:
+            raise click.BadParameter(f"{text}: the date must read YYYY-MM-DD", param_hint="--mandatory") from error
+    return tuple(found)
+
+
+def _print_plan(document: dict[str, object], folder: Path) -> None:
+    """The plan in a few lines and a table of crew-days."""
+    gap = document["gap"]
+    proof = "no gap known" if gap is None else f"within {100 * float(str(gap)):.1f} % of the best possible"
+    console.print(
+        f"Plan {document['plan_id']}: benefit {document['benefit']:,}, cost {document['cost']:,}, "
+        f"net {document['net']:,}; no plan of these crews nets more than {document['upper_bound']:,} ({proof})"
+    )
+    days = document["crew_days"]
+    assert isinstance(days, list)
+    rows = [
+        {
+            "day": day["day_on"],
+            "crew": day["crew_id"],
+            "leaves": day["departs_at"],
+            "back": day["returns_at"],
+            "stops": len(day["stops"]),
+            "jobs": sum(len(stop["jobs"]) for stop in day["stops"]),
+            "km": round(sum(stop["travel_km"] for stop in day["stops"]) + day["km_back"], 1),
+            "cost": day["cost"],
+        }
+        for day in days
+    ]
+    if rows:
+        show_table(pd.DataFrame(rows), "Crew-days")
+    else:
+        console.print("No crew goes out: see left_out.csv for the reason of each job.")
+    console.print(f"Files: {folder}")
+
+
+@click.group()
+def plan() -> None:
+    """Versions of plans: list them, commit one, mark it done."""
+
+
+@plan.command("list")
+@db_option
+def plan_list(db: Path) -> None:
+    """List every plan version, newest first."""
+    from planner.store import route_queries as queries
+    from planner.store.database import open_database
+
+    con = open_database(db, read_only=True)
+    frame = queries.plans(con)
+    con.close()
+    if frame.empty:
+        console.print("No plan yet: planner route --from DATE --days N --out DIR")
+    else:
+        show_table(frame)
+
+
+def _move_on(db: Path, plan_id: str, status: str, by: str) -> None:
+    from planner.stages.route import change_status
+    from planner.store.database import open_database
+
+    con = open_database(db)
+    try:
+        change_status(con, plan_id, status, by, datetime.now(UTC).replace(tzinfo=None, microsecond=0))
+    finally:
+        con.close()
+    console.print(f"Plan {plan_id} is {status}, by {by}.")
+
+
+@plan.command("commit")
+@click.argument("plan_id")
+@click.option("--by", required=True, help="Who commits it.")
+@db_option
+def plan_commit(db: Path, plan_id: str, by: str) -> None:
+    """Commit a draft: its stops are promised."""
+    _move_on(db, plan_id, "committed", by)
+
+
+@plan.command("done")
+@click.argument("plan_id")
+@click.option("--by", required=True, help="Who closes it.")
+@db_option
+def plan_done(db: Path, plan_id: str, by: str) -> None:
+    """Close a committed plan: its work is done."""
+    _move_on(db, plan_id, "done", by)

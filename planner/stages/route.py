@@ -1,0 +1,205 @@
+"""The last step: from the ranking to a stored plan with its files and work lists.
+
+In: `ranking`, `connector_state`, plant, crews, travel. Out: `plans, plan_stops, plan_jobs, plan_left_out` and a
+folder of files. Asked for by `planner route`; the analysis itself does not run it.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from planner.errors import InputError, ParameterError, PlanningError
+from planner.progress import Progress, part_of, silent
+from planner.reports.job_sheet import write_job_sheets
+from planner.routes.explain import left_out_frame
+from planner.routes.outputs import plan_assumptions, write_plan
+from planner.routes.planning import PlanInput, PlanResult, default_stop, plan_week
+from planner.routes.problem import Stop
+from planner.routes.settings import Settings
+from planner.routes.stops import JOB_COLUMNS, PlanTables, read_back
+from planner.stages.work_lists import sheet_days
+from planner.store import route_queries as queries
+from planner.store.database import has_rows, transaction
+from planner.tables.catalogue import TABLES
+
+# End faces taken from the ranking per crew-day: several times what a crew can do.
+CANDIDATES_PER_CREW_DAY = 150
+FEWEST_CANDIDATES = 600
+MOST_CANDIDATES = 20_000
+ALARM_DAYS = 2
+
+
+@dataclass(frozen=True)
+class StoredPlan:
+    """A plan that was written: its id, the routes and the document of plan.json."""
+
+    plan_id: str
+    result: PlanResult
+    document: dict[str, Any]
+
+
+def plan_routes(
+    con: duckdb.DuckDBPyConnection,
+    first: date,
+    days: int,
+    folder: Path,
+    *,
+    seed: int = 1,
+    stop: Stop | None = None,
+    settings: Settings | None = None,
+    made_at: datetime | None = None,
+    made_by: str = "",
+    progress: Progress = silent,
+) -> StoredPlan:
+    """Plan the crews' days, write the files into `folder` and store the plan as a new draft version.
+
+    Parameters
+    ----------
+    con
+        Open database whose results are up to date.
+    first, days
+        First day and number of days.
+    folder
+        Where the files go; made if absent.
+    seed, stop, settings
+        Random stream, end of the search (by default iterations chosen by size) and choices.
+    made_at
+        Moment written into the plan; by default midnight of the first day, so that files repeat exactly.
+    made_by
+        Who asked for it.
+
+    Raises
+    ------
+    InputError
+        There is no crew, or no ranking.
+    PlanningError
+        No crew works on these days.
+    """
+    chosen = (settings or Settings()).changed(seed=seed)
+    tables, chosen = plan_input(con, first, days, chosen)
+    progress(0.05, "planning routes")
+    result = plan_week(tables, first, days, stop, chosen, progress=part_of(progress, 0.05, 0.8))
+    words = (stop or default_stop(result.week.problem)).words
+    moment = made_at or datetime(first.year, first.month, first.day)
+    with transaction(con):
+        plan_id = queries.next_plan_id(con, first.isoformat(), days)
+        progress(0.85, "writing the plan")
+        made = read_back(result, plan_id)
+        document = write_plan(result, made, folder, words, moment, _versions())
+        _store(con, result, made, words, moment, made_by, document)
+    progress(0.9, "writing the work lists")
+    _write_sheets(con, result, made, folder)
+    progress(1.0, "planned")
+    return StoredPlan(plan_id, result, document)
+
+
+def plan_input(
+    con: duckdb.DuckDBPyConnection, first: date, days: int, settings: Settings
+) -> tuple[PlanInput, Settings]:
+    """The tables a plan is made from, and the settings with open alarms added as mandatory jobs."""
+    if not has_rows(con, "crews"):
+        raise InputError("crews: the table is empty; load crews.csv with at least one crew, its depot and shift")
+    if not has_rows(con, "ranking"):
+        raise InputError("ranking: there is nothing to plan; run planner analyse first")
+    crews = queries.crews(con)
+    limit = min(MOST_CANDIDATES, max(FEWEST_CANDIDATES, CANDIDATES_PER_CREW_DAY * days * len(crews)))
+    candidates = queries.candidates(con, limit)
+    alarms = queries.open_alarms(con)
+    due = first + timedelta(days=min(days, ALARM_DAYS) - 1)
+    named = dict(settings.mandatory)
+    mandatory = {**{name: due for name in alarms["connector_id"]}, **named}
+    extra = sorted(set(mandatory) - set(candidates["connector_id"]))
+    if extra:
+        found = queries.candidates_named(con, extra)
+        unknown = sorted(set(named) - set(candidates["connector_id"]) - set(found["connector_id"]))
+        if unknown:
+            raise ParameterError(
+                f"mandatory: got {', '.join(unknown)}, must be end faces in a port of a known site; see planner rank"
+            )
+        candidates = pd.concat([candidates, found], ignore_index=True) if len(found) else candidates
+    sites = sorted(set(candidates["site_id"]))
+    frame = PlanInput(
+        candidates=candidates,
+        sites=queries.route_sites(con, [*sites, *(depot for _, depot in settings.moved_depots)]),
+        crews=crews,
+        travel_times=queries.travel_times(con, sorted({*sites, *crews["depot_site_id"], *(d for _, d in settings.moved_depots)})),
+        circuits=queries.live_circuits(con, first.isoformat()),
+        audit_pool=queries.audit_pool(con, sites, settings.seed) if settings.audit_share > 0 else pd.DataFrame(),
+    )
+    return frame, replace(settings, mandatory=tuple(sorted(mandatory.items())))
+
+
+def _versions() -> dict[str, str]:
+    return {name: version(name) for name in ("connector-planner", "pyvrp", "numpy", "scipy", "numba")}
+
+
+def _store(
+    con: duckdb.DuckDBPyConnection,
+    result: PlanResult,
+    tables: PlanTables,
+    stop_words: str,
+    made_at: datetime,
+    made_by: str,
+    document: dict[str, Any],
+) -> None:
+    row = {
+        "plan_id": tables.plan_id,
+        "status": "draft",
+        "made_at": made_at,
+        "made_by": made_by,
+        "from_on": document["from"],
+        "days": document["days"],
+        "benefit": document["benefit_customer_min"],
+        "cost": document["cost"],
+        "upper_bound": document["upper_bound"],
+        "gap": document["gap"],
+        "assumptions": plan_assumptions(result, stop_words),
+        "document": json.dumps(document),
+    }
+    queries.append_rows(con, "plans", pd.DataFrame([row])[list(TABLES["plans"].column_names)])
+    queries.append_rows(con, "plan_stops", tables.stops)
+    queries.append_rows(con, "plan_jobs", tables.jobs[JOB_COLUMNS])
+    queries.append_rows(con, "plan_left_out", left_out_frame(result, tables.plan_id))
+
+
+def _write_sheets(
+    con: duckdb.DuckDBPyConnection, result: PlanResult, tables: PlanTables, folder: Path
+) -> None:
+    circuits = {name for text in result.week.jobs["circuits"] if isinstance(text, str) for name in text.split(";") if name}
+    readings = queries.expected_readings(con, sorted(circuits))
+    expected = dict(zip(readings["circuit_id"], readings["words"], strict=True))
+    write_job_sheets(sheet_days(result, tables, expected), folder / "work_lists")
+
+
+def change_status(con: duckdb.DuckDBPyConnection, plan_id: str, status: str, by: str, at: datetime) -> None:
+    """Move a plan on: draft -> committed -> done, with who and when kept in its document.
+
+    Raises
+    ------
+    PlanningError
+        There is no such plan, or it is not in the state before.
+    """
+    before = {"committed": "draft", "done": "committed"}[status]
+    row = queries.plan_row(con, plan_id)
+    if row.empty:
+        known = ", ".join(queries.plans(con)["plan_id"].head(5)) or "none yet"
+        raise PlanningError(f"plan {plan_id}: there is no such plan; newest are {known}")
+    now_is = str(row["status"].iloc[0])
+    if now_is != before:
+        raise PlanningError(f"plan {plan_id}: is {now_is}, must be {before} to become {status}")
+    document = json.loads(str(row["document"].iloc[0]))
+    document.setdefault("history", []).append({"status": status, "by": by, "at": at.isoformat()})
+    with transaction(con):
+        con.execute(
+            "UPDATE plans SET status = ?, document = ? WHERE plan_id = ?", [status, json.dumps(document), plan_id]
+        )
+
+
