@@ -310,6 +310,20 @@ DIAGNOSIS_EVIDENCE = Table(
     ),
 )
 
+FACE_BLAME = Table(
+    name="face_blame",
+    kind="result",
+    meaning="Which end faces cost which circuits light now; rows from a probability of .002 on.",
+    key=("connector_id", "circuit_id"),
+    columns=(
+        _text("connector_id", "end face"),
+        _text("circuit_id", "circuit"),
+        _probability("p_cause", "probability that this end face, dirty or damaged, costs the circuit light now"),
+        _number("size_db", "dB", "loss it costs if so"),
+        _at("onset_at", "when it most probably began; empty if before the first reading or not known"),
+    ),
+)
+
 RANKING = Table(
     name="ranking",
     kind="result",
@@ -533,6 +547,7 @@ RESULT_TABLES: tuple[Table, ...] = (
     LEARNED_PARAMETERS,
     DIAGNOSIS,
     DIAGNOSIS_EVIDENCE,
+    FACE_BLAME,
     RANKING,
     PLANS,
     PLAN_STOPS,
