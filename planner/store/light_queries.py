@@ -8,6 +8,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from planner.errors import StoreError
 from planner.store.database import fetch
 
 _ELEMENTS = """
@@ -205,3 +206,18 @@ def otdr_events_of(con: duckdb.DuckDBPyConnection, circuit_id: str, now: datetim
         """,
         [circuit_id, now],
     )
+
+
+def light_as_of(con: duckdb.DuckDBPyConnection) -> datetime:
+    """The moment the stored budgets are for.
+
+    Raises
+    ------
+    StoreError
+        The light step was never run on this database.
+    """
+    row = con.execute("SELECT as_of_at FROM stage_runs WHERE stage = 'light'").fetchone()
+    if row is None:
+        raise StoreError("the database holds no loss budgets; run planner analyse first")
+    moment: datetime = row[0]
+    return moment

@@ -1,0 +1,215 @@
+"""`planner budget`: what a circuit should lose against what was measured. `planner grade`: one end face."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+import duckdb
+import pandas as pd
+
+from planner.commands.common import console, db_option, now_option, progress_bar, show_table
+from planner.errors import ParameterError, TraceError
+from planner.health.loss_budget import Budgets, circuit_budgets
+from planner.health.otdr_placement import merge_directions, place_events
+from planner.standards import endface
+from planner.standards.lookup import Limits, limits_with
+from planner.store.database import open_database
+from planner.store.light_queries import (
+    acceptance_and_latest_tests,
+    budget_circuits,
+    circuit_exists,
+    circuit_path,
+    inspected_end_face,
+    inspected_marks,
+    latest_powers,
+    light_as_of,
+    not_traced_reason,
+    otdr_events_of,
+    path_elements,
+)
+
+
+@click.command()
+@click.argument("circuit")
+@click.option(
+    "--limits",
+    "limits_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Your own limits and applications (CSV or TOML); they go before the standards' values.",
+)
+@now_option
+@db_option
+def budget(circuit: str, limits_file: Path | None, now: datetime | None, db: Path) -> int:
+    """What CIRCUIT should lose, element by element, against what was measured; and its margin.
+
+    Exit code 1 if the margin is negative.
+    """
+    from planner.pipeline import bring_up_to_date
+
+    limits = limits_with(limits_file)
+    with open_database(db) as con:
+        with progress_bar("bringing the results up to date") as report:
+            bring_up_to_date(con, now, report)
+        if not circuit_exists(con, circuit):
+            raise TraceError(f"budget: got circuit {circuit!r}, must be a circuit_id of the circuits table")
+        return _show_budget(con, circuit, limits, light_as_of(con))
+
+
+def _show_budget(con: duckdb.DuckDBPyConnection, circuit: str, limits: Limits, moment: datetime) -> int:
+    budgets = circuit_budgets(
+        path_elements(con, circuit),
+        budget_circuits(con, circuit),
+        acceptance_and_latest_tests(con, moment, circuit),
+        latest_powers(con, moment, circuit),
+        limits,
+    )
+    reason = not_traced_reason(con, circuit)
+    if reason:
+        console.print(f"circuit {circuit} is not traced: {reason}; see planner audit", markup=False)
+    seen = _seen_events(con, circuit, moment)
+    for row in budgets.circuits.to_dict("records"):
+        wavelength = float(row["wavelength_nm"])
+        _show_elements(budgets, wavelength, circuit, seen)
+        _show_summary(row)
+    if seen.empty:
+        console.print("per element measured: not assessed, no otdr_events of this circuit")
+    return 1 if (budgets.circuits["margin_db"].astype(float) < 0).any() else 0
+
+
+def _seen_events(con: duckdb.DuckDBPyConnection, circuit: str, moment: datetime) -> pd.DataFrame:
+    """Reflectometer events of the circuit's newest traces on the elements of its path."""
+    events = otdr_events_of(con, circuit, moment)
+    path = circuit_path(con, circuit)
+    if events.empty or path.empty:
+        return pd.DataFrame(columns=["wavelength_nm", "position", "loss_db", "reflectance_db", "is_two_way", "same_as"])
+    return merge_directions(place_events(path, events))
+
+
+def _show_elements(budgets: Budgets, wavelength: float, circuit: str, seen: pd.DataFrame) -> None:
+    rows = budgets.elements[budgets.elements["wavelength_nm"] == wavelength]
+    if rows.empty:
+        return
+    sources = list(dict.fromkeys(rows["source"].astype(str)))
+    number = {text: index + 1 for index, text in enumerate(sources)}
+    here = seen[seen["wavelength_nm"] == wavelength]
+    measured = {int(row["position"]): _event_text(row) for row in here.to_dict("records")}
+    table = pd.DataFrame(
+        {
+            "no": rows["position"].to_numpy(),
+            "element": rows["element_kind"].astype(str).str.replace("_", " ").to_numpy(),
+            "id": rows["element_id"].astype(str).to_numpy(),
+            "limit dB": _decimals(rows["maximum_db"]),
+            "typical dB": _decimals(rows["typical_db"]),
+            "+-": _decimals(rows["typical_sd_db"]),
+            "as built dB": _decimals(rows["as_built_db"]),
+            "reflectometer dB": [measured.get(int(position), "") for position in rows["position"]],
+            "source": [f"{number[str(text)]}{'*' if 'not confirmed' in str(text) else ''}" for text in rows["source"]],
+        }
+    )
+    show_table(table, title=f"{circuit} at {wavelength:g} nm")
+    on_cables = here[here["element_kind"] == "cable"] if len(here) else here
+    for event in on_cables.to_dict("records"):
+        console.print(
+            f"  reflectometer: {_event_text(event)} dB on cable {event['element_id']} at {event['place_m']:.0f} m, "
+            "where no joint is recorded (bend, damage or unrecorded splice)",
+            markup=False,
+        )
+    for text in sources:
+        console.print(f"  [{number[text]}] {text}", markup=False)
+
+
+def _decimals(column: pd.Series, digits: int = 3) -> list[str]:
+    return ["" if pd.isna(value) else f"{float(value):.{digits}f}" for value in column]
+
+
+def _event_text(event: dict[Hashable, Any]) -> str:
+    loss = event["loss_db"]
+    text = "" if pd.isna(loss) else f"{float(str(loss)):.2f}"
+    if text and not event["is_two_way"]:
+        text += " one way"
+    if event["same_as"]:
+        text += f" (with {event['same_as']})"
+    return text
+
+
+def _show_summary(row: dict[Hashable, Any]) -> None:
+    def db(name: str) -> str:
+        value = row[name]
+        return "not assessed" if pd.isna(value) else f"{float(str(value)):.2f} dB"
+
+    console.print(f"  limit of the standards  {db('maximum_db')}")
+    console.print(f"  typical                 {db('typical_db')} +- {db('typical_sd_db')}")
+    console.print(f"  as built                {db('as_built_db')}")
+    console.print(
+        f"  measured                {db('measured_db')} +- {db('measured_sd_db')} ({row['measured_from']}"
+        + (f", {row['measured_at']:%Y-%m-%d})" if not pd.isna(row["measured_at"]) else ")"),
+        markup=False,
+    )
+    console.print(f"  hidden by the reference {db('hidden_db')}")
+    console.print(f"  above expectation       {db('excess_db')}")
+    console.print(f"  allowed                 {db('allowed_db')} ({row['allowed_from']})", markup=False)
+    console.print(f"  margin                  {db('margin_db')}")
+    console.print(f"  power margin            {db('power_margin_db')} ({row['power_margin_from']})", markup=False)
+    console.print(f"  return loss expected    {db('return_loss_db')} (estimate)")
+    if row["note"]:
+        console.print(f"  note: {row['note']}", markup=False)
+
+
+@click.command()
+@click.argument("inspection")
+@click.option(
+    "--criteria",
+    "criteria_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Your own acceptance table (CSV with the columns of end_face_criteria.csv).",
+)
+@click.option(
+    "--edition",
+    type=click.Choice(["2015", "2009"]),
+    default=endface.DEFAULT_EDITION,
+    show_default=True,
+    help="Edition of IEC 61300-3-35 to judge by.",
+)
+@db_option
+def grade(inspection: str, criteria_file: Path | None, edition: str, db: Path) -> int:
+    """Grade INSPECTION zone by zone; says which mark breaks which rule. Exit code 1 if it fails."""
+    rules = endface.criteria(edition, criteria_file)
+    with open_database(db, read_only=True) as con:
+        about = inspected_end_face(con, inspection)
+        if about.empty:
+            raise ParameterError(f"grade: got inspection {inspection!r}, must be an inspection_id of inspections")
+        marks = inspected_marks(con, inspection)
+    row = about.iloc[0]
+    recorded = f"recorded verdict: {row['result']}" + (f", {row['finding']}" if row["finding"] else "")
+    if marks.empty and row["finding"] != "clean":
+        console.print(f"{inspection}: not assessed, no end_face_defects of this inspection; {recorded}", markup=False)
+        return 0
+    mode = row["mode"] if isinstance(row["mode"], str) else "SM"
+    face_class = endface.connector_class(str(row["polish"]), mode)
+    result = endface.grade_end_face(marks, face_class, rules, int(row["fibre_count"]))
+    _show_grade(inspection, row, result, recorded, mode_known=isinstance(row["mode"], str))
+    return 0 if result.passed else 1
+
+
+def _show_grade(inspection: str, row: pd.Series, result: endface.EndFaceGrade, recorded: str, mode_known: bool) -> None:
+    verdict = "pass" if result.passed else "FAIL"
+    console.print(
+        f"{inspection}: {verdict} - end face {row['connector_id']} ({row['family']} {row['polish']}), "
+        f"judged as {result.connector_class} by {result.source}, edition {result.edition}; {recorded}",
+        markup=False,
+    )
+    zones = result.zones
+    shown = zones[zones["result"] == "fail"] if len(zones) > 8 else zones
+    if len(shown):
+        show_table(shown.rename(columns={"inner_um": "from um", "outer_um": "to um"}))
+    if len(result.breaches):
+        broken = result.breaches.drop(columns=["source"])
+        show_table(broken.rename(columns={"x_um": "x um", "y_um": "y um", "width_um": "width um"}))
+    if not mode_known:
+        console.print("  note: neither cable nor port tells the mode; judged as single-mode")
+    for note in result.notes:
+        console.print(f"  note: {note}", markup=False)
