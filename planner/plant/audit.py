@@ -856,6 +856,7 @@ def _moves(plant: Plant, ends: tuple[int, int], walks: tuple[Array, Array]) -> l
             continue
         right = int(connectors.port[target])
         name_right = plant.id_of("ports", right)
+        free_face = REAR if connectors.face[target] == FRONT else FRONT
         for cord, leaving in _cord_ends(plant, walk):
             wrong = int(connectors.port[cord])
             if leaving or cord == target or wrong == right or not _fits(plant, cord, target):
@@ -865,7 +866,9 @@ def _moves(plant: Plant, ends: tuple[int, int], walks: tuple[Array, Array]) -> l
                 text = f"connector {name}, recorded in no port, is in port {name_right}"
                 out.append(_Repair(3.5, "", text, (cord, target), right))
             elif plant.site_of_port[wrong] == plant.site_of_port[right]:
+                nothing_opposite = plant.link[2 * plant.first_point[cord] + MATE_SIDE] < 0
                 likelihood = 2.0 + (ports.housing[wrong] == ports.housing[right]) + 0.5 / abs(wrong - right)
+                likelihood += 1.0 * nothing_opposite - 2.0 * (connectors.face[cord] != free_face)
                 text = f"connector {name} is in port {name_right}, not in port {plant.id_of('ports', wrong)}"
                 out.append(_Repair(likelihood, "cord-in-wrong-port", text, (cord, target), right))
     one, other = _open_at(plant, ends[0]), _open_at(plant, ends[1])
@@ -905,34 +908,40 @@ def _fits(plant: Plant, one: int, other: int) -> bool:
 
 
 def _swaps(plant: Plant, paths: Paths, newest: Array) -> list[tuple[int, int, list[_Repair]]]:
-    """Pairs of circuits that end in each other's port, with the places where two cords may be swapped."""
+    """Pairs of circuits that end in each other's port, with the places where two cords may be swapped.
+
+    One end of the first circuit leads to an end of the second, and the second's other end leads to the
+    first's other end; the two walks cross where the cords were swapped.
+    """
     circuits = plant.records.circuits
-    broken = np.flatnonzero(~paths.traced)
-    a_port, z_port = circuits.a_port[paths.circuits], circuits.z_port[paths.circuits]
-    ends = np.array([_reached_port(plant, int(side)) for side in paths.a_last[broken]], dtype=np.int64)
-    starts = np.array([_reached_port(plant, int(side)) for side in paths.z_last[broken]], dtype=np.int64)
-    pairs: dict[tuple[int, int], tuple[bool, int, int]] = {}
-    by_z = {(int(z_port[row]), int(end)): int(row) for row, end in zip(broken, ends, strict=True) if end >= 0}
-    for row, end in zip(broken, ends, strict=True):
-        other = by_z.get((int(end), int(z_port[row])))
-        if other is not None and int(row) < other:
-            pairs[int(row), other] = (True, int(row), other)
-    by_a = {(int(a_port[row]), int(start)): int(row) for row, start in zip(broken, starts, strict=True) if start >= 0}
-    for row, start in zip(broken, starts, strict=True):
-        other = by_a.get((int(start), int(a_port[row])))
-        if other is not None and int(row) < other:
-            pairs.setdefault((int(row), other), (False, int(row), other))
-    if not pairs:
+    broken: list[int] = np.flatnonzero(~paths.traced).tolist()
+    ports = (circuits.a_port[paths.circuits], circuits.z_port[paths.circuits])
+    lasts = (paths.a_last, paths.z_last)
+    reached = {(row, end): _reached_port(plant, int(lasts[end][row])) for row in broken for end in (0, 1)}
+    ends_at: dict[int, list[tuple[int, int]]] = {}
+    for row in broken:
+        for end in (0, 1):
+            ends_at.setdefault(int(ports[end][row]), []).append((row, end))
+    crossed: dict[tuple[int, int], tuple[int, int]] = {}
+    for (row, end), port in reached.items():
+        for other, other_end in ends_at.get(port, []):
+            # the second's other end must lead to the first's other end
+            if other != row and reached[other, 1 - other_end] == int(ports[1 - end][row]):
+                first, second = ((row, end), (other, 1 - other_end))
+                if second < first:
+                    first, second = second, first
+                crossed.setdefault((first[0], second[0]), (first[1], second[1]))
+    if not crossed:
         return []
-    rows = np.array(sorted({row for pair in pairs for row in pair}))
-    from_a = dict(zip(rows.tolist(), walked_points(plant, paths, rows, from_a=True), strict=True))
-    from_z = dict(zip(rows.tolist(), walked_points(plant, paths, rows, from_a=False), strict=True))
-    out = []
-    for one, other in sorted(pairs):
-        by_a_end, _, _ = pairs[one, other]
-        walks = (from_a if by_a_end else from_z)[one], (from_a if by_a_end else from_z)[other]
-        out.append((one, other, _swap_places(plant, walks[0], walks[1], newest)))
-    return out
+    rows = np.array(sorted({row for pair in crossed for row in pair}))
+    walks = [
+        dict(zip(rows.tolist(), walked_points(plant, paths, rows, from_a=from_a), strict=True))
+        for from_a in (True, False)
+    ]
+    return [
+        (one, other, _swap_places(plant, walks[one_end][one], walks[other_end][other], newest))
+        for (one, other), (one_end, other_end) in sorted(crossed.items())
+    ]
 
 
 def _reached_port(plant: Plant, side: int) -> int:
