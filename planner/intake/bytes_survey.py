@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,8 +18,8 @@ class BytesSurvey:
     """What the bytes of a file say.
 
     `line_feeds`, `carriage_returns` and `pairs` (CR followed by LF) tell the line ends; `controls` counts
-    bytes below 32 other than tab, CR and LF; `blank_lines` whether any line is empty; `utf8_errors` whether
-    any byte is not UTF-8, `utf8_letters` whether any character beyond ASCII is.
+    bytes below 32 other than tab, CR and LF; `utf8_errors` says whether any byte is not UTF-8, `utf8_letters`
+    whether any character beyond ASCII is.
     """
 
     size: int
@@ -29,7 +30,6 @@ class BytesSurvey:
     quotes: int
     tabs: int
     controls: int
-    blank_lines: bool
     utf8_errors: bool
     utf8_letters: bool
     ends_with_line_end: bool
@@ -47,31 +47,21 @@ def survey_bytes(path: Path) -> BytesSurvey:
     """Read the file once, in chunks, and say what its bytes say."""
     digest = hashlib.sha256()
     size = feeds = returns = pairs = quotes = tabs = low = 0
-    blank = errors = letters = False
-    last = b"\n"
+    errors = letters = False
+    last = b""
     decoder = codecs.getincrementaldecoder("utf-8")()
-    with path.open("rb") as file:
+    with path.open("rb") as file, ThreadPoolExecutor(1) as hasher:
         while chunk := file.read(CHUNK):
-            digest.update(chunk)
-            chunk_text = chunk.removeprefix(codecs.BOM_UTF8) if size == 0 else chunk
+            hashed = hasher.submit(digest.update, chunk)
             size += len(chunk)
-            data = np.frombuffer(last + chunk_text, np.uint8)
-            is_feed = data == 10
-            is_return = data == 13
-            feeds += int(np.count_nonzero(is_feed[1:]))
-            returns += int(np.count_nonzero(is_return[1:]))
+            chunk_feeds, chunk_returns, chunk_tabs = chunk.count(b"\n"), chunk.count(b"\r"), chunk.count(b"\t")
+            feeds += chunk_feeds
+            tabs += chunk_tabs
             quotes += chunk.count(b'"')
-            tabs += chunk.count(b"\t")
-            low += int(np.count_nonzero(data[1:] < 32))
-            if returns:
-                pair = is_return[:-1] & is_feed[1:]
-                pairs += int(np.count_nonzero(pair))
-                ends = is_feed | is_return
-                # two line ends in a row, other than the two halves of one CRLF
-                doubled = ends[:-1] & ends[1:] & ~pair
-                blank = blank or bool(doubled.any())
-            else:
-                blank = blank or bool((is_feed[:-1] & is_feed[1:]).any())
+            low += int(np.count_nonzero(np.frombuffer(chunk, np.uint8) < 32))
+            if chunk_returns or last == b"\r":
+                returns += chunk_returns
+                pairs += chunk.count(b"\r\n") + int(last == b"\r" and chunk.startswith(b"\n"))
             if not errors and not (chunk.isascii() and not decoder.getstate()[0]):
                 try:
                     decoder.decode(chunk)
@@ -80,6 +70,7 @@ def survey_bytes(path: Path) -> BytesSurvey:
                     errors = True
                     letters = letters or _has_utf8_letter(chunk, error.start)
             last = chunk[-1:]
+            hashed.result()
     if not errors and decoder.getstate()[0]:
         errors = True
     return BytesSurvey(
@@ -91,7 +82,6 @@ def survey_bytes(path: Path) -> BytesSurvey:
         quotes=quotes,
         tabs=tabs,
         controls=low - feeds - returns - tabs,
-        blank_lines=blank,
         utf8_errors=errors,
         utf8_letters=letters,
         ends_with_line_end=last in (b"\n", b"\r"),

@@ -77,10 +77,13 @@ def transcode(source: Path, target: Path, encoding: str, label: str) -> None:
         The bytes are not text in that encoding.
     """
     try:
-        with source.open("r", encoding=encoding, newline="") as reader:
-            with target.open("w", encoding="utf-8", newline="") as writer:
-                while block := reader.read(1 << 22):
-                    writer.write(block.removeprefix("\ufeff") if writer.tell() == 0 else block)
+        with (
+            source.open("r", encoding=encoding, newline="") as reader,
+            target.open("w", encoding="utf-8", newline="") as writer,
+        ):
+            writer.write(reader.read(1 << 22).removeprefix("\ufeff"))
+            while block := reader.read(1 << 22):
+                writer.write(block)
     except UnicodeError as error:
         raise InputError(
             f"{label}: is not text in the encoding {encoding}: {error}; declare its encoding in mapping.toml"

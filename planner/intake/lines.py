@@ -13,9 +13,7 @@ Int64s = npt.NDArray[np.int64]
 def needs_sieve(source: Source) -> bool:
     """Whether the bytes alone show that the engine would refuse or misread the file."""
     survey = source.survey
-    return survey is not None and (
-        survey.blank_lines or survey.utf8_errors or survey.line_end == "mixed" or len(source.header) == 1
-    )
+    return survey is not None and (survey.utf8_errors or survey.line_end == "mixed" or len(source.header) == 1)
 
 
 def expected_records(source: Source) -> int | None:

@@ -206,7 +206,6 @@ def sieve(source: Source, workspace: Path) -> Sieved:
         line_feeds=len(all_lines) + 1,
         carriage_returns=0,
         pairs=0,
-        blank_lines=False,
         utf8_errors=False,
         ends_with_line_end=True,
     )

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import duckdb
+import numpy as np
 
 from planner.intake.check import (
     NAIVE_BIT,
@@ -18,7 +19,7 @@ from planner.intake.check import (
     cell_faults_statement,
     cells_of,
     file_relation,
-    stage_statement,
+    stage_query,
 )
 from planner.intake.prepare import Source
 from planner.intake.sql_text import literal, quoted
@@ -29,6 +30,7 @@ ROWS = "_rows"  # the stage with the record number, `_row`, from 0
 FAULTS = "_faults"
 SUSPECTS = "_suspects"  # the rows with a fault, as the file has them
 KEPT_OUT_KEYS = "_kept_out_keys"
+SORTED_IN_MEMORY = 1 << 25  # hashes; above it the engine counts, which is slower but may spill to disk
 
 _CELL_BITS = (1 << NAIVE_BIT) - 1
 _FAULT_COLUMNS = '"row", code, column_name, "value", "rule", severity'
@@ -44,17 +46,28 @@ class MalformedRecords(Exception):
 
 @dataclass(frozen=True)
 class Staged:
-    """What staging one file gave: rows read, cells readings used, times without zone by column."""
+    """What staging one file gave.
+
+    `naive` counts times without zone by column. `first_rowid` is the engine's number of record 0 in
+    `relation`, the table that holds the staged rows: the stage, or the table itself if `in_place`.
+    """
 
     rows: int
     cells: list[Cell]
     naive: dict[str, int]
+    relation: str
+    first_rowid: int
+    in_place: bool
 
 
-def stage(con: duckdb.DuckDBPyConnection, source: Source, expected: int | None) -> Staged:
-    """Read the file into `_stage` and write the faults of its cells to `_faults`.
+def stage(
+    con: duckdb.DuckDBPyConnection, source: Source, expected: int | None, load_id: int, *, table_is_empty: bool
+) -> Staged:
+    """Read the file, make its rows visible as `_rows` and write the faults of its cells to `_faults`.
 
-    `expected` is the number of records the file is known to hold, if it is known.
+    `expected` is the number of records the file is known to hold, if it is known. Rows of an empty table
+    that no rule compares with its own rows are staged in place, which saves writing them twice: `_load` is
+    then the mask with a minus until `planner.store.loading` has taken the bad rows out.
 
     Raises
     ------
@@ -62,31 +75,54 @@ def stage(con: duckdb.DuckDBPyConnection, source: Source, expected: int | None) 
         The engine cannot read the file, or reads another number of records than expected.
     """
     cells = cells_of(source)
+    table = source.table
     drop_stage(con)
     con.execute(
         f'CREATE TEMP TABLE {FAULTS} ("row" BIGINT, code VARCHAR, column_name VARCHAR, "value" VARCHAR, '
         '"rule" VARCHAR, severity VARCHAR)'
     )
+    in_place = table_is_empty and not _looks_at_itself(table)
+    relation = f"main.{quoted(table.name)}" if in_place else STAGE
+    query = stage_query(source, cells)
     try:
-        con.execute(stage_statement(source, cells, STAGE))
+        if in_place:
+            names = ", ".join(quoted(name) for name in table.column_names)
+            con.execute(
+                f"INSERT INTO {relation} ({names}, _load) SELECT {names}, "
+                f"CASE WHEN _mask = 0 THEN {load_id} ELSE -_mask END FROM ({query})"
+            )
+        else:
+            con.execute(f"CREATE TEMP TABLE {STAGE} AS {query}")
     except (duckdb.InvalidInputException, duckdb.ConversionException, duckdb.IOException) as error:
         raise MalformedRecords(source, str(error).splitlines()[0]) from error
-    first = con.execute(f"SELECT coalesce(min(rowid), 0) FROM {STAGE}").fetchone()
-    assert first is not None
-    # inside a transaction the engine numbers new rows from a large offset
-    con.execute(f"CREATE OR REPLACE TEMP VIEW {ROWS} AS SELECT rowid - {first[0]} AS _row, * FROM {STAGE}")
-    counts = [f"count(*) FILTER (_mask & {_CELL_BITS} <> 0)"]
+    # the engine keeps the order of the file; inside a transaction it numbers new rows from a large offset
+    first = _one(con, f"SELECT coalesce(min(rowid), 0) FROM {relation}")[0]
+    masked = "*, CASE WHEN _load < 0 THEN -_load ELSE 0 END AS _mask" if in_place else "*"
+    con.execute(f"CREATE OR REPLACE TEMP VIEW {ROWS} AS SELECT rowid - {first} AS _row, {masked} FROM {relation}")
     timed = [position for position, cell in enumerate(cells) if cell.naive]
+    counts = [f"count(*) FILTER (_mask & {_CELL_BITS} <> 0)"]
     counts += [f"count(*) FILTER (_mask & {1 << (NAIVE_BIT + position)} <> 0)" for position in timed]
-    numbers = con.execute(f"SELECT count(*), {', '.join(counts)} FROM {STAGE}").fetchone()
-    assert numbers is not None
-    if expected is not None and numbers[0] != expected:
-        raise MalformedRecords(source, f"read {numbers[0]} records of {expected}")
-    if numbers[1]:
+    rows, bad, *naive = _one(con, f"SELECT count(*), {', '.join(counts)} FROM {ROWS}")
+    if expected is not None and rows != expected:
+        raise MalformedRecords(source, f"read {rows} records of {expected}")
+    if bad:
         fetch_suspects(con, source, f"SELECT _row FROM {ROWS} WHERE _mask & {_CELL_BITS} <> 0")
         con.execute(cell_faults_statement(cells, SUSPECTS, FAULTS, _FAULT_COLUMNS))
-    naive = {cells[position].column.name: count for position, count in zip(timed, numbers[2:], strict=True) if count}
-    return Staged(int(numbers[0]), cells, naive)
+    named = {cells[position].column.name: count for position, count in zip(timed, naive, strict=True)}
+    return Staged(rows, cells, {name: count for name, count in named.items() if count}, relation, first, in_place)
+
+
+def _looks_at_itself(table: Table) -> bool:
+    """Whether checking a row means looking at other rows of its table."""
+    return any(rule.unique or table.name in rule.needs for rule in table.rules) or any(
+        _refers_to_itself(table, column) for column in table.columns
+    )
+
+
+def _one(con: duckdb.DuckDBPyConnection, sql: str) -> tuple[int, ...]:
+    row: tuple[int, ...] | None = con.execute(sql).fetchone()
+    assert row is not None
+    return row
 
 
 def drop_stage(con: duckdb.DuckDBPyConnection) -> None:
@@ -133,9 +169,7 @@ def _refers_to_itself(table: Table, column: Column) -> bool:
 
 
 def _fault_count(con: duckdb.DuckDBPyConnection) -> int:
-    row = con.execute(f"SELECT count(*) FROM {FAULTS}").fetchone()
-    assert row is not None
-    return int(row[0])
+    return _one(con, f"SELECT count(*) FROM {FAULTS}")[0]
 
 
 def good_rows(alias: str) -> str:
@@ -152,9 +186,7 @@ def _find_repeats(con: duckdb.DuckDBPyConnection, table: Table) -> None:
     key = table.key or table.column_names
     keyed = " AND ".join(f"{quoted(name)} IS NOT NULL" for name in table.key) or "true"
     names = ", ".join(quoted(name) for name in key)
-    counted = con.execute(f"SELECT count(*), count(DISTINCT hash({names})) FROM {STAGE} WHERE {keyed}").fetchone()
-    assert counted is not None
-    if counted[0] == counted[1]:  # as many hashes as rows: no two keys can be equal
+    if not _may_repeat(con, f"SELECT hash({names}) AS h FROM {ROWS} WHERE {keyed}"):
         return
     con.execute(
         f"CREATE OR REPLACE TEMP TABLE _repeats AS SELECT {names}, min(_row) AS _first FROM {ROWS} "
@@ -175,6 +207,15 @@ def _find_repeats(con: duckdb.DuckDBPyConnection, table: Table) -> None:
         "WHERE s._row <> d._first" + ("" if table.key else f" AND s._mask & {_CELL_BITS} = 0")
     )
     con.execute("DROP TABLE _repeats")
+
+
+def _may_repeat(con: duckdb.DuckDBPyConnection, hashes_query: str) -> bool:
+    """Whether any hash of a key occurs twice; if none does, no two keys are equal."""
+    rows = _one(con, f"SELECT count(*) FROM ({hashes_query})")[0]
+    if rows > SORTED_IN_MEMORY:
+        return _one(con, f"SELECT count(DISTINCT h) FROM ({hashes_query})")[0] < rows
+    hashes = np.sort(con.execute(hashes_query).fetchnumpy()["h"])
+    return bool((hashes[1:] == hashes[:-1]).any())
 
 
 def _joined_key(alias: str, key: tuple[str, ...]) -> str:

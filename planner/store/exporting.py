@@ -6,7 +6,6 @@ numbers stay as they are.
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import duckdb
@@ -45,7 +44,7 @@ def write_query(con: duckdb.DuckDBPyConnection, query: str, path: Path) -> int:
             _write_workbook(con, query, columns, rows, partial)
         else:
             _copy(con, query, columns, suffix, partial)
-        os.replace(partial, path)
+        partial.replace(path)
     except (OSError, duckdb.IOException) as error:
         raise InputError(f"{path}: cannot be written: {error}") from error
     finally:

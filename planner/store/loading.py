@@ -30,7 +30,6 @@ from planner.intake.staging import (
     FAULTS,
     KEPT_OUT_KEYS,
     ROWS,
-    STAGE,
     SUSPECTS,
     MalformedRecords,
     Staged,
@@ -299,12 +298,12 @@ class _Load:
         con, table = self.con, source.table
         sieved = source.label in self.lines
         expected = len(self.lines[source.label]) if sieved else expected_records(source)
-        staged = stage(con, source, expected)
+        staged = stage(con, source, expected, self.load_id, table_is_empty=not has_rows(con, table.name))
         find_set_faults(con, table, source.label)
         self._note_file_findings(source, staged)
         kept_out, repeated = self._note_faults(source)
         broken = self._note_broken(source)
-        new, replaced, same = _merge(con, table, source, self.load_id)
+        new, replaced, same = _merge(con, table, source, staged, self.load_id)
         rows = staged.rows + broken
         return FileReport(
             source.label,
@@ -521,8 +520,12 @@ class _Load:
             raise StoreError(f"load {report.load_id} was not stored although the database said so; load again")
 
 
-def _merge(con: duckdb.DuckDBPyConnection, table: Table, source: Source, load_id: int) -> tuple[int, int, int]:
+def _merge(
+    con: duckdb.DuckDBPyConnection, table: Table, source: Source, staged_as: Staged, load_id: int
+) -> tuple[int, int, int]:
     """Good staged rows into the table; returns how many were new, replaced another, were there already."""
+    if staged_as.in_place:
+        return _settle_in_place(con, staged_as, load_id), 0, 0
     target = f"main.{quoted(table.name)}"
     names = ", ".join(quoted(name) for name in table.column_names)
     into = f"{target} ({names}, {quoted(LOAD_COLUMN)})"
@@ -541,6 +544,19 @@ def _merge(con: duckdb.DuckDBPyConnection, table: Table, source: Source, load_id
     new = _inserted(con.execute(f"INSERT INTO {into} {staged.format(unmatched)}"))
     con.execute("DROP TABLE _match")
     return new, replaced, same
+
+
+def _settle_in_place(con: duckdb.DuckDBPyConnection, staged: Staged, load_id: int) -> int:
+    """Take the bad rows out of a table that was staged in place; returns the rows that stay."""
+    target = staged.relation
+    con.execute(
+        f"DELETE FROM {target} WHERE rowid IN (SELECT _row + {staged.first_rowid} FROM {ROWS} s "
+        f"WHERE NOT ({good_rows('s')}))"
+    )
+    con.execute(f"UPDATE {target} SET {quoted(LOAD_COLUMN)} = {load_id} WHERE {quoted(LOAD_COLUMN)} < 0")
+    row = con.execute(f"SELECT count(*) FROM {target}").fetchone()
+    assert row is not None
+    return int(row[0])
 
 
 def _inserted(result: duckdb.DuckDBPyConnection) -> int:
@@ -563,7 +579,7 @@ def _match(con: duckdb.DuckDBPyConnection, table: Table, source: Source, good: s
     window = "true"
     if table.time_column in table.key:
         at = quoted(table.time_column)
-        window = f"t.{at} BETWEEN (SELECT min({at}) FROM {STAGE}) AND (SELECT max({at}) FROM {STAGE})"
+        window = f"t.{at} BETWEEN (SELECT min({at}) FROM {ROWS}) AND (SELECT max({at}) FROM {ROWS})"
     con.execute(
         f"CREATE OR REPLACE TEMP TABLE _match AS SELECT s._row AS staged_row, t.rowid AS stored_row, "
         f"({equal}) AS same FROM {ROWS} s JOIN main.{quoted(table.name)} t ON {on} WHERE {good} AND {window}"
