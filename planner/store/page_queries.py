@@ -770,6 +770,20 @@ def learned_parameters(con: Connection) -> pd.DataFrame:
     )
 
 
+def budget_sources(con: Connection) -> pd.DataFrame:
+    """What allowed and expected losses were taken from, how often, and whether all of it is confirmed."""
+    return fetch(
+        con,
+        """SELECT 'loss allowed' AS used_for, allowed_from AS source, count(*) AS times,
+                  bool_and(confirmed) AS confirmed
+           FROM circuit_budget WHERE allowed_from IS NOT NULL GROUP BY allowed_from
+           UNION ALL
+           SELECT 'loss of a ' || replace(element_kind, '_', ' '), source, count(*), NULL FROM budget_elements
+           WHERE source IS NOT NULL GROUP BY element_kind, source
+           ORDER BY used_for, times DESC, source LIMIT 60""",
+    )
+
+
 # ------------------------------------------------------------------------------------ data and records
 
 
