@@ -358,6 +358,42 @@ RANKING = Table(
     ),
 )
 
+BACKTEST_SCORES = Table(
+    name="backtest_scores",
+    kind="result",
+    meaning="How right one way of ranking was on a past day, judged by what was found after it.",
+    key=("ranked_at", "method"),
+    columns=(
+        _at("ranked_at", "the day; only data before it was used"),
+        _at("until_at", "end of the time in which findings count"),
+        _text("method", "benefit, probability, classic, mates, drift or time"),
+        _count("judged", "end faces that were looked at after that day"),
+        _count("found", "of them found not clean"),
+        _probability("base_rate", "share found, weighted for which end faces were looked at"),
+        _number("precision_at_5", "-", "share found among the first 5 % of the ranking"),
+        _number("lift_at_5", "-", "precision_at_5 against the base rate"),
+        _probability("auc", "probability that a found one stood before one not found"),
+        _number("brier", "-", "mean squared error of the probability; empty where the method gives none"),
+        _number("calibration_error", "-", "expected calibration error; empty where the method gives none"),
+        _number("benefit_caught", "-", "share of the benefit caught by the first 5 % of the ranking"),
+        _text("note", "what was not assessed, censoring, how selection was handled"),
+    ),
+)
+
+BACKTEST_CURVES = Table(
+    name="backtest_curves",
+    kind="result",
+    meaning="Points of the curves of a back-test.",
+    columns=(
+        _at("ranked_at", "the day of the back-test"),
+        _text("method", "as in backtest_scores"),
+        _text("curve", "benefit_caught (x: share of the crew minutes) or calibration (x: said, y: found)"),
+        _number("x", "-", "abscissa, 0 to 1"),
+        _number("y", "-", "ordinate, 0 to 1"),
+        _count("cases", "end faces the point rests on"),
+    ),
+)
+
 PLANS = Table(
     name="plans",
     kind="result",
@@ -549,6 +585,8 @@ RESULT_TABLES: tuple[Table, ...] = (
     DIAGNOSIS_EVIDENCE,
     FACE_BLAME,
     RANKING,
+    BACKTEST_SCORES,
+    BACKTEST_CURVES,
     PLANS,
     PLAN_STOPS,
     PLAN_JOBS,
