@@ -16,8 +16,17 @@ from rich.table import Table as Grid
 
 from planner.progress import Progress
 
-console = Console(highlight=False)
-notes = Console(stderr=True, highlight=False)
+# Off a terminal (a file, a pipe) there is no width to fit: lines stay whole enough to read.
+PIPE_WIDTH = 160
+
+
+def _console(stderr: bool = False) -> Console:
+    plain = Console(stderr=stderr, highlight=False)
+    return plain if plain.is_terminal else Console(stderr=stderr, highlight=False, width=PIPE_WIDTH)
+
+
+console = _console()
+notes = _console(stderr=True)
 
 
 def db_option(command: Callable[..., Any]) -> Callable[..., Any]:
