@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import click
+import pandas as pd
 
 from planner.commands.common import console, db_option, progress_bar, show_table
+from planner.errors import ParameterError, StoreError
 from planner.store.loading import LoadReport, load_sources
 
 
@@ -73,10 +76,15 @@ def load(
     return 1 if report.blocking else 0
 
 
+def _example(row: dict[str, Any]) -> str:
+    """Where the first finding of a kind is and what it found, e.g. sites.csv line 5: 'palace'."""
+    line = f" line {row['example_line']}" if pd.notna(row["example_line"]) else ""
+    value = f": {row['example_value']!r}" if pd.notna(row["example_value"]) else ""
+    return f"{row['example_file']}{line}{value}"
+
+
 def _show_load(report: LoadReport, findings_file: Path | None) -> None:
     """Print what became of a load, file by file, then the findings by code."""
-    import pandas as pd
-
     show_table(
         pd.DataFrame(
             [
@@ -95,14 +103,7 @@ def _show_load(report: LoadReport, findings_file: Path | None) -> None:
         )
     )
     if len(report.by_code):
-        shown = report.by_code.assign(
-            example=[
-                f"{row.example_file}"
-                + (f" line {row.example_line}" if pd.notna(row.example_line) else "")
-                + (f": {row.example_value!r}" if pd.notna(row.example_value) else "")
-                for row in report.by_code.itertuples()
-            ]
-        )
+        shown = report.by_code.assign(example=[_example(row) for row in report.by_code.to_dict("records")])
         show_table(
             shown[["code", "severity", "table_name", "column_name", "findings", "example", "must_be"]],
             title="findings",
@@ -118,3 +119,115 @@ def _show_load(report: LoadReport, findings_file: Path | None) -> None:
         )
     if findings_file is not None:
         console.print(f"findings written to {findings_file}")
+
+
+@click.command()
+@db_option
+@click.option("--wait", "wait_s", default=10.0, show_default=True, help="Seconds to wait for another process.")
+def status(db: Path, wait_s: float) -> int:
+    """Show what the store holds: rows per table, the last loads, their findings, freshness of the results.
+
+    A database written by an older planner is brought up to date.
+    """
+    from planner.store.database import newest_load, open_database
+    from planner.store.status_queries import findings_by_code, fleet_counts, recent_loads, stage_freshness
+
+    if not db.exists():
+        raise StoreError(f"{db}: there is no such database; load a folder first: planner load FOLDER --db {db}")
+    con = open_database(db, wait_s=wait_s)
+    try:
+        counts = fleet_counts(con)
+        loads = recent_loads(con)
+        findings = findings_by_code(con, newest_load(con))
+        stages = stage_freshness(con)
+    finally:
+        con.close()
+    show_table(counts[counts["rows"] > 0], title="tables")
+    absent = counts.loc[counts["rows"] == 0, "table_name"]
+    if len(absent):
+        console.print(f"no rows: {', '.join(absent)}")
+    show_table(loads, title="loads, newest first")
+    if len(findings):
+        show_table(findings, title=f"findings of load {newest_load_of(loads)}")
+    if len(stages):
+        show_table(stages, title="results")
+    else:
+        console.print("results: not made yet; planner analyse makes them")
+    return 0
+
+
+def newest_load_of(loads: pd.DataFrame) -> int:
+    """Number of the newest load in the ledger's rows."""
+    return int(loads["load_id"].max())
+
+
+@click.command()
+@click.argument("table")
+@db_option
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The file to write; its suffix (.csv, .parquet, .json, .xlsx) decides the format.",
+)
+def export(table: str, db: Path, out: Path) -> int:
+    """Write TABLE to a file: an intake table, a result table or a ledger table.
+
+    Results are brought up to date first where newer data came. In CSV files and workbooks, text that a
+    spreadsheet would take for a formula gets a leading quote; numbers stay as they are.
+    """
+    from planner.store.database import open_database
+    from planner.store.exporting import write_query
+    from planner.store.status_queries import ordered_rows
+    from planner.tables.catalogue import TABLES
+
+    if table not in TABLES:
+        raise ParameterError(f"there is no table '{table}'; tables are {', '.join(TABLES)}")
+    declared = TABLES[table]
+    if not db.exists():
+        raise StoreError(f"{db}: there is no such database; load a folder first: planner load FOLDER --db {db}")
+    con = open_database(db)
+    try:
+        if declared.kind == "result":
+            from planner.pipeline import bring_up_to_date
+
+            with progress_bar("bringing results up to date") as progress:
+                bring_up_to_date(con, now=None, progress=progress)
+        rows = write_query(con, ordered_rows(declared), out)
+    finally:
+        con.close()
+    console.print(f"{rows} rows of {table} written to {out}")
+    return 0
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@db_option
+@click.option("--wait", "wait_s", default=10.0, show_default=True, help="Seconds to wait for a writing process to end.")
+def backup(file: Path, db: Path, wait_s: float) -> int:
+    """Copy the database to FILE, complete and consistent, while others may be reading it.
+
+    The copy is taken under the engine's read lock: other readers go on, a load that wants to start waits.
+    If a load is under way, this waits up to --wait seconds for it to end and then gives up with exit code 2.
+    FILE appears only when the copy is complete; an older FILE is replaced.
+    """
+    from planner.store.snapshots import copy_database
+
+    copy_database(db, file, wait_s=wait_s)
+    console.print(f"{db} copied to {file} ({file.stat().st_size / 1e6:.1f} MB)")
+    return 0
+
+
+@click.command()
+@click.argument("outdir", type=click.Path(path_type=Path, file_okay=False))
+def templates(outdir: Path) -> int:
+    """Write empty files to fill in to OUTDIR.
+
+    A CSV per table, a workbook with a sheet per table (drop-down lists, a sheet that explains the columns),
+    a datapackage.json, and an example of a mapping.toml.
+    """
+    from planner.intake.templates import write_templates
+
+    written = write_templates(outdir)
+    console.print(f"{len(written)} files written to {outdir}")
+    return 0

@@ -70,6 +70,8 @@ def prepare(candidate: Candidate, mapping: Mapping, workspace: Path) -> Source:
 
 def _prepare_text(candidate: Candidate, mapping: TableMapping, workspace: Path) -> Source:
     path, label = candidate.path, candidate.label
+    if candidate.sheet_rows is not None:  # a sheet was written by ourselves, whatever their exports look like
+        mapping = replace(mapping, delimiter="", decimal="", encoding="")
     survey = survey_bytes(path)
     if survey.size == 0:
         raise InputError(f"{label}: the file is empty, must hold a header row")

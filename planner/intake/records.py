@@ -224,7 +224,7 @@ def _mark_bytes_that_are_not_text(data: Bytes, batch: Batch) -> None:
     """Set the fault of every record that is not UTF-8."""
     if not len(batch.starts):
         return
-    view = memoryview(data)  # type: ignore[arg-type]
+    view = memoryview(data)  # type: ignore[arg-type]  # arrays do have the buffer interface
     position, last = int(batch.starts[0]), int(batch.ends[-1])
     while position < last:
         try:

@@ -65,7 +65,10 @@ def _copy(con: duckdb.DuckDBPyConnection, query: str, columns: list[tuple[str, s
 def _as_text(name: str, kind: str, safe: bool) -> str:
     column = quoted(name)
     if kind.startswith("TIMESTAMP"):
-        return f"strftime({column}, '%Y-%m-%dT%H:%M:%SZ')"
+        return (
+            f"CASE WHEN microsecond({column}) % 1000000 = 0 THEN strftime({column}, '%Y-%m-%dT%H:%M:%SZ') "
+            f"ELSE strftime({column}, '%Y-%m-%dT%H:%M:%S.%fZ') END"
+        )
     if safe and kind == "VARCHAR":
         signs = "|".join({"\t": r"\t", "\r": r"\r"}.get(sign, "\\" + sign) for sign in FORMULA_SIGNS)
         return f"CASE WHEN regexp_matches({column}, '^({signs})') THEN '''' || {column} ELSE {column} END"

@@ -21,7 +21,7 @@ import pandas as pd
 from planner.errors import InputError, StoreError
 from planner.intake.check import check_zone
 from planner.intake.codes import CODES, KEPT_OUT
-from planner.intake.lines import expected_records, lines_of_records, needs_sieve
+from planner.intake.lines import Int64s, expected_records, lines_of_records, needs_sieve
 from planner.intake.mapping import Mapping, read_mapping
 from planner.intake.prepare import Source, prepare
 from planner.intake.sources import Candidate, Found, find_sources
@@ -222,7 +222,7 @@ class _Load:
         self.load_id = 0
         self.files: list[FileReport] = []
         self.broken: dict[str, pd.DataFrame] = {}
-        self.lines: dict[str, np.ndarray] = {}
+        self.lines: dict[str, Int64s] = {}
 
     def run(self, progress: Progress, findings_file: Path | None) -> LoadReport:
         """Load all files; a file the engine cannot cut into records is sieved and the load starts again."""
@@ -329,7 +329,8 @@ class _Load:
         con.unregister("_line_frame")
         repeated_code = CODES["repeated-row"]
         con.execute(
-            f"INSERT INTO findings ({_FINDING_COLUMNS}) SELECT ?, f.code, f.severity, ?, ?, l.line, nullif(f.column_name, ''), "
+            f"INSERT INTO findings ({_FINDING_COLUMNS}) "
+            "SELECT ?, f.code, f.severity, ?, ?, l.line, nullif(f.column_name, ''), "
             'f."value", f."rule", CASE WHEN f.code = ? THEN ? WHEN f.severity = \'blocking\' THEN ? '
             "ELSE 'row kept' END "
             f'FROM {FAULTS} f JOIN _lines l ON l."row" = f."row" ORDER BY f."row", f.column_name',
@@ -372,9 +373,9 @@ class _Load:
                 [table.name],
             )
 
-    def _lines(self, source: Source, rows: np.ndarray) -> np.ndarray:
+    def _lines(self, source: Source, rows: Int64s) -> Int64s:
         if source.label in self.lines:
-            return self.lines[source.label][rows]
+            return np.asarray(self.lines[source.label][rows], dtype=np.int64)
         return lines_of_records(source, rows)
 
     def _note_broken(self, source: Source) -> int:
@@ -598,7 +599,8 @@ def _replace(con: duckdb.DuckDBPyConnection, table: Table, source: Source, load_
     key = "concat_ws('|', " + ", ".join(f"CAST(t.{quoted(name)} AS VARCHAR)" for name in table.key) + ")"
     old = ", ".join(f"{literal(name)}: t.{quoted(name)}" for name in table.column_names)
     con.execute(
-        f"INSERT INTO row_history ({_names(ROW_HISTORY)}) SELECT {load_id}, t.{quoted(LOAD_COLUMN)}, {literal(table.name)}, {key}, "
+        f"INSERT INTO row_history ({_names(ROW_HISTORY)}) "
+        f"SELECT {load_id}, t.{quoted(LOAD_COLUMN)}, {literal(table.name)}, {key}, "
         f"to_json({{{old}}}) FROM {target} t JOIN _match m ON m.stored_row = t.rowid WHERE NOT m.same"
     )
     columns = ", ".join(
