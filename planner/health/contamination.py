@@ -1,0 +1,333 @@
+"""How probable it is that each end face is contaminated or damaged, and why.
+
+In come integer-coded history (one stream of events in the order of the work), the plant's ports and what
+light was lost per circuit; out come beliefs per end face, what they rest on, and the figures learned. The
+steps: who met whom (planner.plant.patching), operations (episodes), learning (learning), sweeps (sweeps),
+light (light_evidence), calibration on the fleet's own looks (calibration).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.errors import ParameterError
+from planner.health.episodes import (
+    CLEAN,
+    DEMATE,
+    LOOK,
+    LOOK_AFTER,
+    MATE,
+    REPORT,
+    WAITS,
+    Operations,
+    Stream,
+    compile_operations,
+)
+from planner.health.learning import BASES, FACE_KINDS, Classes, Rates, learn, tables_of
+from planner.health.sweeps import backward, beliefs, forward, message_places, no_messages
+from planner.plant.patching import replay
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Int8 = npt.NDArray[np.int8]
+Int32 = npt.NDArray[np.int32]
+Int64 = npt.NDArray[np.int64]
+
+MOST_LEARNED = 400_000  # events that learning looks at; a larger fleet is sampled by whole ports
+UNKNOWN_METHOD = 6
+DAY = 86400.0
+
+
+@dataclass(frozen=True)
+class History:
+    """The plant and its events as arrays.
+
+    Attributes
+    ----------
+    seconds, kind, face, port, face_side, detail, technician, test_set
+        The stream of events in the order of the work; codes as in `planner.health.episodes`; numbers are -1
+        where unknown. Shape (m,).
+    start_port, start_face, fixed_port, face_kind, batch
+        Per end face: where it is at the start, the port it is built into, 0 plug, 1 built in, 2 launch cord
+        or test set; batch number. Shape (n,).
+    port_site, port_environment
+        Site number and environment (0 controlled .. 3 unknown) of each port. Shape (p,).
+    end_at
+        The moment beliefs are for. [s since 1970]
+    """
+
+    seconds: Int64
+    kind: Int8
+    face: Int32
+    port: Int32
+    face_side: Int8
+    detail: Int8
+    technician: Int32
+    test_set: Int32
+    start_port: Int32
+    start_face: Int8
+    fixed_port: Int32
+    face_kind: Int8
+    batch: Int32
+    port_site: Int32
+    port_environment: Int8
+    end_at: int
+
+    @property
+    def faces(self) -> int:
+        """Number of end faces."""
+        return len(self.start_port)
+
+    def until(self, end_at: int) -> History:
+        """The same plant with the events up to and including `end_at`."""
+        last = int(np.searchsorted(self.seconds, end_at, side="right"))
+        names = ("seconds", "kind", "face", "port", "face_side", "detail", "technician", "test_set")
+        values = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        values.update({name: values[name][:last] for name in names}, end_at=end_at)
+        return History(**values)
+
+
+def history_of(faces: pd.DataFrame, ports: pd.DataFrame, events: dict[str, npt.ArrayLike], end_at: int) -> History:
+    """A `History` from the store's frames (planner.store.history_queries).
+
+    Raises
+    ------
+    ParameterError
+        Events out of order.
+    """
+
+    def ints(values: npt.ArrayLike, dtype: type) -> npt.NDArray[np.generic]:
+        return np.ascontiguousarray(np.ma.filled(np.ma.asarray(values), -1), dtype=dtype)
+
+    history = History(
+        seconds=ints(events["at"], np.int64),
+        kind=ints(events["kind"], np.int8),
+        face=ints(events["face"], np.int32),
+        port=ints(events["port"], np.int32),
+        face_side=ints(events["face_side"], np.int8),
+        detail=ints(events["detail"], np.int8),
+        technician=ints(events["technician"], np.int32),
+        test_set=ints(events["test_set"], np.int32),
+        start_port=ints(faces["start_port"], np.int32),
+        start_face=ints(faces["start_face"], np.int8),
+        fixed_port=ints(faces["fixed_port"], np.int32),
+        face_kind=ints(faces["kind"], np.int8),
+        batch=ints(faces["batch"], np.int32),
+        port_site=ints(ports["site_no"], np.int32),
+        port_environment=ints(ports["environment"], np.int8),
+        end_at=end_at,
+    )  # type: ignore[arg-type]
+    if len(history.seconds) > 1 and bool(np.any(np.diff(history.seconds) < 0)):
+        first = int(np.flatnonzero(np.diff(history.seconds) < 0)[0])
+        raise ParameterError(
+            f"history event {first + 1}: got a time before that of event {first}, must be in time order; "
+            "sort the stream by time and kind"
+        )
+    return history
+
+
+@dataclass(frozen=True)
+class Coded:
+    """A history ready for the sweeps: its operations, what their classes mean, and who met whom."""
+
+    operations: Operations
+    classes: Classes
+    partner: Int32  # of the end face of each event at a mating or demating; -1 none, shape (m,)
+    port_now: Int32
+    face_now: Int8
+    partner_now: Int32
+
+
+def _distinct(*keys: Int64 | Int32) -> tuple[Int32, list[Int32]]:
+    """Number the combinations of integer keys (>= -1) that occur; returns numbers and each key by number."""
+    combined = np.zeros(len(keys[0]), np.int64)
+    sizes = [int(key.max(initial=-1)) + 2 for key in keys]
+    for key, size in zip(keys, sizes, strict=True):
+        combined = combined * size + (key.astype(np.int64) + 1)
+    codes, found = pd.factorize(combined)
+    found = np.asarray(found, np.int64)
+    parts: list[Int32] = []
+    for size in reversed(sizes):
+        parts.append((found % size - 1).astype(np.int32))
+        found = found // size
+    return codes.astype(np.int32), parts[::-1]
+
+
+def code_history(history: History) -> Coded:
+    """Replay who met whom and compile the history to operations with their classes."""
+    m = len(history.seconds)
+    moving = np.flatnonzero((history.kind == MATE) | (history.kind == DEMATE))
+    met = replay(
+        history.start_port,
+        history.start_face,
+        history.fixed_port,
+        history.seconds[moving],
+        history.port[moving],
+        history.face_side[moving],
+        history.face[moving],
+        (history.kind[moving] == DEMATE).astype(np.int8),
+    )
+    partner = np.full(m, -1, np.int32)
+    partner[moving] = met.partner
+    partner[partner == history.face] = -1
+
+    # Where it happened: the event's port, else where the end face starts, is built in or ends up.
+    home = np.where(history.fixed_port >= 0, history.fixed_port, history.start_port)
+    home = np.where(home >= 0, home, met.port_now)
+    port = np.where(history.port >= 0, history.port, home[history.face]) if m else history.port
+    site = np.where(port >= 0, history.port_site[port], -1) if len(history.port_site) else np.full(m, -1)
+    air = np.where(port >= 0, history.port_environment[port], 3) if len(history.port_site) else np.full(m, 3)
+    kind = history.face_kind.astype(np.int64)
+    own = air.astype(np.int64) * len(FACE_KINDS) + kind[history.face]
+    # A look or cleaning names no partner: the other end face opened with it is taken to be of the same kind.
+    other = air.astype(np.int64) * len(FACE_KINDS) + np.where(partner >= 0, kind[partner], kind[history.face])
+    implied = np.isin(history.kind, (LOOK, LOOK_AFTER, CLEAN))
+    base = np.concatenate([own, other]) + np.tile(np.where(implied, BASES // 2, 0), 2)
+    opening, (opening_base, opening_site, opening_technician) = _distinct(
+        base, np.tile(site.astype(np.int64), 2), np.tile(history.technician.astype(np.int64), 2)
+    )
+    both_sides = np.ascontiguousarray(opening.reshape(2, m).T)
+
+    cleans = (history.kind == CLEAN) | (history.kind == MATE)
+    method = np.where(history.kind == CLEAN, history.detail, UNKNOWN_METHOD)[cleans].astype(np.int64)
+    cleaning, (cleaning_method, cleaning_technician) = _distinct(method, history.technician[cleans])
+    looks = (history.kind == LOOK) | (history.kind == LOOK_AFTER)
+    look, (look_outcome, look_test_set) = _distinct(history.detail[looks].astype(np.int64), history.test_set[looks])
+
+    classes = Classes(
+        opening_base=opening_base,
+        opening_site=opening_site,
+        opening_technician=opening_technician,
+        cleaning_method=cleaning_method,
+        cleaning_technician=cleaning_technician,
+        look_outcome=look_outcome,
+        look_test_set=look_test_set,
+        start_kind=history.face_kind.astype(np.int32),
+        start_batch=history.batch,
+        sites=int(history.port_site.max(initial=-1)) + 1,
+        technicians=int(history.technician.max(initial=-1)) + 1,
+        test_sets=int(history.test_set.max(initial=-1)) + 1,
+        batches=int(history.batch.max(initial=-1)) + 1,
+    )
+    act = np.zeros(m, np.int32)
+    act[cleans] = classes.first_cleaning + cleaning
+    act[looks] = classes.first_look + look
+    reports = history.kind == REPORT
+    act[reports] = classes.first_report + history.detail[reports].astype(np.int32)
+    stream = Stream(
+        at=history.seconds,
+        kind=history.kind,
+        face=history.face,
+        partner=partner,
+        detail=history.detail,
+        opening=both_sides,
+        implied_opening=both_sides,
+        act=act,
+        first_look=len(look_outcome),
+        waiting=classes.first_wait,
+        renewed=classes.renewal,
+        start_partner=_start_partner(history),
+        start_at=int(history.seconds[0]) if m else history.end_at,
+        end_at=history.end_at,
+    )
+    return Coded(compile_operations(stream), classes, partner, met.port_now, met.face_now, met.partner_now)
+
+
+def _start_partner(history: History) -> Int32:
+    """Who is mated with whom before the first event."""
+    nothing = np.empty(0, np.int64)
+    start = replay(
+        history.start_port, history.start_face, history.fixed_port, nothing, nothing, nothing, nothing, nothing
+    )
+    return start.partner_now
+
+
+def sample_by_port(history: History, most_events: int) -> History:
+    """The events of a sample of whole ports, so that mated pairs stay together; all if they are few enough.
+
+    Ports are taken by number, the same ones every time; end faces that start in no port (cords in stock,
+    launch cords) stay. Partners outside the sample drop out of the mating events.
+    """
+    m = len(history.seconds)
+    if m <= most_events:
+        return history
+    step = -(-m // most_events)
+    home = np.where(history.fixed_port >= 0, history.fixed_port, history.start_port)
+    taken = (home < 0) | ((home * np.int64(2654435761) >> 7) % step == 0)
+    at_port = np.where(history.port >= 0, history.port, home[history.face])
+    keep = taken[history.face] & ((at_port < 0) | ((at_port * np.int64(2654435761) >> 7) % step == 0))
+    names = ("seconds", "kind", "face", "port", "face_side", "detail", "technician", "test_set")
+    values = {name: getattr(history, name) for name in history.__dataclass_fields__}
+    values.update({name: values[name][keep] for name in names})
+    return History(**values)
+
+
+@dataclass(frozen=True)
+class Inferred:
+    """Beliefs from the history alone, and what explaining them needs.
+
+    `state` (n, 4): P(clean, contaminated, damaged, both) now. `odds` (k, 2): P(not clean) of both sides after
+    each operation of the last sweep. `kept` (k, 2): P(dirty before | dirty after) per operation and side.
+    """
+
+    coded: Coded
+    rates: Rates
+    rounds: int
+    learned_from: int
+    state: Float64
+    odds: Float32
+    kept: Float32
+    counts: object
+    sample_classes: Classes  # of the counts: those of the sample that was learned from
+
+
+def infer(history: History, rates: Rates | None = None, *, explain: bool = True) -> Inferred:
+    """Beliefs of all end faces at the end of a history.
+
+    Parameters
+    ----------
+    history
+        Plant and events.
+    rates
+        Figures to use; learned from the history (a sample of a large one) if not given.
+    explain
+        Also give what evidence lines and source tracing need (costs memory).
+    """
+    coded = code_history(history)
+    rounds = 0
+    learned_from = len(history.seconds)
+    counts: object = None
+    sample_classes = coded.classes
+    if rates is None:
+        part = sample_by_port(history, MOST_LEARNED)
+        learned_from = len(part.seconds)
+        sample = coded if part is history else code_history(part)
+        learned = learn(sample.operations, sample.classes, history.faces)
+        rates, rounds, counts = learned.rates, learned.rounds, learned.counts
+        sample_classes = sample.classes
+    operations = coded.operations
+    tables = tables_of(rates, coded.classes, operations.waited)
+    messages = no_messages(operations, history.faces)
+    forward(operations, tables, messages)
+    backward(operations, tables, messages)
+    odds = np.zeros((len(operations.code) if explain else 0, 2), np.float32)
+    kept = np.empty((0, 2), np.float32)
+    if explain:
+        place, room = message_places(operations)
+        stored = (place, np.empty(room, np.float32))
+        forward(operations, tables, messages, stored, odds)
+        state = beliefs(operations, messages)
+        counted = backward(operations, tables, messages, stored)
+        assert counted is not None  # counting was asked for
+        kept, counts = counted.kept, counted if counts is None else counts
+    else:
+        forward(operations, tables, messages)
+        state = beliefs(operations, messages)
+    return Inferred(coded, rates, rounds, learned_from, state, odds, kept, counts, sample_classes)
+
+
+__all__ = ["WAITS", "Coded", "History", "Inferred", "code_history", "history_of", "infer", "sample_by_port"]

@@ -1,0 +1,266 @@
+"""Learned figures as plain tables with uncertainty: what the fleet says of its own habits.
+
+In come the figures and the expected counts they rest on; out come rows in the shape of `learned_parameters`.
+Intervals are those of Beta distributions with the effective numbers of cases; where the data leave a figure
+at its prior (posterior spread above 0.8 of the prior's), it is marked as not learned.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.special import betaincinv
+
+from planner.health import learning
+from planner.health.contamination import Inferred
+from planner.health.learning import ENVIRONMENTS, FACE_KINDS, METHODS
+from planner.health.sweeps import Counts
+
+Float64 = npt.NDArray[np.float64]
+
+NOT_LEARNED = 0.8
+MOST_OF_A_KIND = 200  # rows for sites and people: those with most cases
+FEWEST_CASES = 5.0
+
+
+def _interval(mean: Float64, cases: Float64) -> tuple[Float64, Float64, Float64]:
+    """5 % and 95 % points and standard deviation of Beta distributions with these means and cases."""
+    a = np.maximum(mean * cases, 1e-3)
+    b = np.maximum((1.0 - mean) * cases, 1e-3)
+    return betaincinv(a, b, 0.05), betaincinv(a, b, 0.95), np.sqrt(mean * (1 - mean) / (cases + 1.0))
+
+
+def _rows(
+    parameter: str,
+    kind: str,
+    groups: list[str],
+    mean: Float64,
+    cases: Float64,
+    strength: float,
+    prior: Float64,
+    words: str,
+) -> pd.DataFrame:
+    """Rows of one figure for several groups; `words` has {group}, {percent}, {low} and {high}."""
+    mean = np.clip(np.asarray(mean, np.float64), 1e-6, 1 - 1e-6)
+    low, high, sd = _interval(mean, cases + strength)
+    prior_sd = np.sqrt(prior * (1 - prior) / (strength + 1.0))
+    text = [
+        words.format(group=group, percent=_percent(m), low=_percent(lo), high=_percent(hi))
+        for group, m, lo, hi in zip(groups, mean, low, high, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "parameter": parameter,
+            "group_kind": kind,
+            "group_id": groups,
+            "estimate": mean,
+            "low": low,
+            "high": high,
+            "weight": cases,
+            "learned": sd < NOT_LEARNED * prior_sd,
+            "text": text,
+        }
+    )
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %" if share < 0.1 else f"{100 * share:.0f} %"
+
+
+def _by(group: npt.NDArray[np.int32], groups: int, weights: Float64) -> Float64:
+    known = group >= 0
+    return np.bincount(group[known], weights=weights[known], minlength=groups)[:groups]
+
+
+def parameter_rows(inferred: Inferred, names: dict[str, list[str]]) -> pd.DataFrame:
+    """All learned figures as rows of `learned_parameters`."""
+    counts = inferred.counts
+    assert isinstance(counts, Counts)  # `infer` with `explain` always counts
+    classes, rates = inferred.sample_classes, inferred.rates
+    opening = counts.single[: classes.first_cleaning]
+    cleaning = counts.single[classes.first_cleaning : classes.first_look]
+    opened = opening[:, 0].sum(axis=1) + opening[:, 2].sum(axis=1)
+    soiled = opening[:, 0, 1] + opening[:, 2, 3]
+    cleaned = cleaning[:, 1].sum(axis=1) + cleaning[:, 3].sum(axis=1)
+    worked = cleaning[:, 1, 0] + cleaning[:, 3, 2]
+    parts = [
+        *_exposure_rows(inferred, opened, soiled, names),
+        *_cleaning_rows(inferred, cleaned, worked, names),
+        *_mating_rows(inferred, counts),
+        *_look_rows(inferred, counts, names),
+    ]
+    start = counts.start
+    kinds = np.bincount(classes.start_kind, minlength=len(FACE_KINDS)).astype(np.float64)
+    for column, name, words in (
+        (1, "dirty_at_start", "{percent} of {group} end faces were contaminated when the records begin ({low}-{high})"),
+        (2, "damaged_at_start", "{percent} of {group} end faces were damaged when the records begin ({low}-{high})"),
+    ):
+        share = rates.start[:, column] + rates.start[:, 3]
+        groups = [kind.replace("_", "-") for kind in FACE_KINDS]
+        prior = np.full(len(groups), float(learning.START_PRIOR[column] + learning.START_PRIOR[3]))
+        parts.append(_rows(name, "role", groups, share, kinds, learning.START_STRENGTH, prior, words))
+    if classes.batches:
+        size = _by(classes.start_batch, classes.batches, np.ones(len(start)))
+        share = rates.start_batch[:-1, 1] + rates.start_batch[:-1, 3]
+        mean = np.full(classes.batches, float(rates.start_batch[-1, 1] + rates.start_batch[-1, 3]))
+        words = "{percent} of the end faces of batch {group} were contaminated from the start ({low}-{high})"
+        parts.append(
+            _largest(_rows("dirty_at_start", "batch", names["batch"], share, size, learning.BATCH_CASES, mean, words))
+        )
+    ratio = float(rates.hazard[1] / rates.hazard[0])
+    parts.append(
+        pd.DataFrame(
+            {
+                "parameter": ["looked_at_when_bad"],
+                "group_kind": "fleet",
+                "group_id": "all",
+                "estimate": [ratio],
+                "low": [np.nan],
+                "high": [np.nan],
+                "weight": [float(inferred.learned_from)],
+                "learned": [abs(np.log(ratio)) > 0.1],
+                "text": [f"an end face that is not clean is looked at {ratio:.1f} times as often as a clean one"],
+            }
+        )
+    )
+    return pd.concat(parts, ignore_index=True)
+
+
+def _largest(rows: pd.DataFrame) -> pd.DataFrame:
+    """The groups with most cases, in order of their estimate."""
+    enough = rows[rows["weight"] >= FEWEST_CASES]
+    kept = enough.nlargest(MOST_OF_A_KIND, "weight", keep="first")
+    return kept.sort_values(["estimate", "group_id"], ascending=[False, True])
+
+
+def _exposure_rows(
+    inferred: Inferred, opened: Float64, soiled: Float64, names: dict[str, list[str]]
+) -> list[pd.DataFrame]:
+    classes, rates = inferred.sample_classes, inferred.rates
+    base = classes.opening_base
+    half = learning.BASES // 2
+    prior = learning.prior_exposure()
+    kinds = len(FACE_KINDS)
+    place = (base % half) // kinds
+    recorded = base < half
+    cases = np.bincount(place[recorded], weights=opened[recorded], minlength=len(ENVIRONMENTS))
+    hits = np.bincount(place[recorded], weights=soiled[recorded], minlength=len(ENVIRONMENTS))
+    own = np.array([learning.EXPOSURE_PRIOR[name] for name in ENVIRONMENTS])
+    strength = learning.EXPOSURE_STRENGTH
+    words = "opening an end face in {group} air makes it dirty {percent} of the time ({low}-{high})"
+    mean = (hits + own * strength) / (cases + strength)
+    rows = [_rows("exposure", "environment", list(ENVIRONMENTS), mean, cases, strength, own, words)]
+    overall = np.array([soiled[recorded].sum() / max(opened[recorded].sum(), 1e-9)])
+    rows.append(
+        _rows(
+            "exposure", "fleet", ["all"], overall, opened[recorded].sum(keepdims=True), strength,
+            np.array([float(prior[:half].mean())]),
+            "opening an end face makes it dirty {percent} of the time ({low}-{high})",
+        )
+    )  # fmt: skip
+    expected = opened * rates.exposure[base]
+    made_dirty = "makes it dirty {percent} of the time ({low}-{high})"
+    for kind, group, who in (
+        ("site", classes.opening_site, "opening an end face at {group} "),
+        ("technician", classes.opening_technician, "{group} opening an end face "),
+    ):
+        groups, words = names[kind], who + made_dirty
+        factor = (rates.site if kind == "site" else rates.technician)[: len(groups)]
+        cases = _by(group, len(groups), opened)
+        usual = _by(group, len(groups), expected) / np.maximum(cases, 1e-9)
+        rows.append(
+            _largest(_rows("exposure", kind, groups, factor * usual, cases, learning.GROUP_CASES, usual, words))
+        )
+    return rows
+
+
+def _cleaning_rows(
+    inferred: Inferred, cleaned: Float64, worked: Float64, names: dict[str, list[str]]
+) -> list[pd.DataFrame]:
+    classes, rates = inferred.sample_classes, inferred.rates
+    strength = learning.CLEANING_STRENGTH
+    cases = np.bincount(classes.cleaning_method, weights=cleaned, minlength=len(METHODS))
+    methods = list(METHODS)
+    rows = [
+        _rows(
+            "cleaning_success", "method", methods, rates.cleaning, cases, strength, learning.CLEANING_PRIOR,
+            "cleaning with {group} works {percent} of the time here ({low}-{high})",
+        )
+    ]  # fmt: skip
+    rows[0]["text"] = rows[0]["text"].str.replace("_", " ")
+    total = float(cleaned.sum())
+    mean = np.array([(worked.sum() + 0.78 * strength) / (total + strength)])
+    rows.append(
+        _rows(
+            "cleaning_success", "fleet", ["all"], mean, np.array([total]), strength, np.array([0.78]),
+            "cleaning works {percent} of the time here ({low}-{high})",
+        )
+    )  # fmt: skip
+    people = names["technician"]
+    usual = _by(classes.cleaning_technician, len(people), cleaned * rates.cleaning[classes.cleaning_method])
+    count = _by(classes.cleaning_technician, len(people), cleaned)
+    mean = usual / np.maximum(count, 1e-9) + rates.cleaning_technician[: len(people)]
+    rows.append(
+        _largest(
+            _rows(
+                "cleaning_success", "technician", people, mean, count, learning.GROUP_CASES,
+                np.full(len(people), 0.78), "cleaning by {group} works {percent} of the time ({low}-{high})",
+            )
+        )
+    )  # fmt: skip
+    return rows
+
+
+def _mating_rows(inferred: Inferred, counts: Counts) -> list[pd.DataFrame]:
+    rates = inferred.rates
+    joint = counts.both[0].reshape(4, 4, 4, 4)
+    dirt = np.arange(4) & 1
+    met = float(joint[np.ix_(dirt == 0, dirt == 1)].sum() + joint[np.ix_(dirt == 1, dirt == 0)].sum())
+    either = float(joint.sum() - joint[np.ix_(dirt == 0, dirt == 0)].sum())
+    return [
+        _rows(
+            "transfer", "fleet", ["all"], rates.transfer[:1], np.array([met]), learning.TRANSFER_STRENGTH,
+            np.array([learning.TRANSFER_PRIOR]),
+            "a clean end face mated with a dirty one becomes dirty {percent} of the time ({low}-{high})",
+        ),
+        _rows(
+            "damage", "fleet", ["all"], rates.damage[:1], np.array([2 * either]), learning.DAMAGE_STRENGTH,
+            np.array([learning.DAMAGE_PRIOR]),
+            "a mating with dirt damages an end face {percent} of the time ({low}-{high})",
+        ),
+    ]  # fmt: skip
+
+
+def _look_rows(inferred: Inferred, counts: Counts, names: dict[str, list[str]]) -> list[pd.DataFrame]:
+    classes, rates = inferred.sample_classes, inferred.rates
+    looks = len(classes.look_outcome)
+    seen = np.diagonal(counts.single[classes.first_look : classes.first_wait], axis1=1, axis2=2)
+    seen = seen[:looks] + seen[looks:]
+    rows = []
+    for name, state, outcome, words in (
+        ("pass_if_clean", 0, 0, "a clean end face passes its inspection {percent} of the time ({low}-{high})"),
+        ("dirt_found_if_dirty", 1, 1, "dirt is found on a dirty end face {percent} of the time ({low}-{high})"),
+        ("damage_found_if_damaged", 2, 2, "damage is found on a damaged one {percent} of the time ({low}-{high})"),
+    ):
+        cases = np.array([seen[:, state].sum()])
+        rows.append(
+            _rows(
+                name, "fleet", ["all"], rates.look[state, outcome : outcome + 1], cases,
+                float(learning.LOOK_STRENGTH[state]),
+                learning.LOOK_PRIOR[state, outcome : outcome + 1], words,
+            )
+        )  # fmt: skip
+    sets = names["test_set"]
+    if sets:
+        cases = _by(classes.look_test_set, len(sets), seen[:, 1])
+        words = "inspecting with {group} finds dirt on a dirty end face {percent} of the time ({low}-{high})"
+        rows.append(
+            _largest(
+                _rows(
+                    "dirt_found_if_dirty", "test_set", sets, rates.look_test_set[: len(sets), 1, 1], cases,
+                    learning.TEST_SET_CASES, np.full(len(sets), float(rates.look[1, 1])), words,
+                )
+            )
+        )  # fmt: skip
+    return rows

@@ -1,0 +1,262 @@
+"""Step of the analysis: how probable it is that each end face is contaminated or damaged.
+
+In: the plant, mating events, inspections, cleanings, closed work orders, circuit paths and the drift of their
+light. Out: `connector_health`, `health_evidence`, `dirt_sources`, `learned_parameters`.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.health.contamination import History, Inferred, history_of, infer
+from planner.health.episodes import LOOK, LOOK_AFTER, MATE
+from planner.health.evidence import Additions, evidence_lines
+from planner.health.learning import start_beliefs
+from planner.health.light_evidence import CircuitLight, LightEvidence, touched_on, weigh
+from planner.health.parameters import parameter_rows
+from planner.health.tracing import (
+    AIR,
+    DECIBANS,
+    PARTNER,
+    START,
+    Arrivals,
+    arrivals,
+    chains,
+    likeliest,
+    log_odds,
+    moves,
+)
+from planner.progress import Progress
+from planner.store import history_queries
+from planner.store.database import has_rows, replace_result
+
+LISTED_FACES = 20_000  # end faces whose evidence is listed event by event, those most probably not clean first
+TRACED_FROM = 0.05  # source tracing of end faces that are dirty with at least this probability
+SOURCE_FROM = 0.05
+DAY = 86400
+
+
+def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
+    """Infer the state of every end face, with evidence, sources and what was learned."""
+    progress(0.02, "reading the history")
+    history, ids = read_history(con, now)
+    progress(0.15, "learning from the history")
+    inferred = infer(history)
+    progress(0.6, "light on the circuits")
+    light = light_of(con, history, inferred)
+    state = inferred.state * light.likelihood
+    state /= state.sum(axis=1, keepdims=True)
+    progress(0.7, "evidence")
+    write_evidence(con, history, inferred, light, state, ids)
+    found = write_sources(con, history, inferred, state, ids)
+    progress(0.85, "writing what is believed")
+    replace_result(con, "connector_health", health_rows(history, inferred, light, state, found, ids))
+    rows = parameter_rows(inferred, history_queries.names(con))
+    replace_result(con, "learned_parameters", rows)
+    return note_of(con)
+
+
+def note_of(con: duckdb.DuckDBPyConnection) -> str:
+    """What could not be assessed for want of a table."""
+    needs = {
+        "mating_events": "exposure and transfer",
+        "inspections": "what was seen",
+        "cleanings": "cleaning",
+        "series_drift": "light",
+        "circuit_paths": "light",
+    }
+    missing = [f"no {table} for {what}" for table, what in needs.items() if not has_rows(con, table)]
+    return "not assessed: " + "; ".join(missing) if missing else ""
+
+
+def seconds_of(moment: datetime) -> int:
+    """Seconds since 1970 of a naive UTC moment."""
+    return int(moment.replace(tzinfo=UTC).timestamp())
+
+
+def read_history(con: duckdb.DuckDBPyConnection, now: datetime) -> tuple[History, npt.NDArray[np.object_]]:
+    """The history up to `now` as arrays, and the ids of the end faces by number."""
+    history_queries.make_indices(con)
+    faces, ports = history_queries.faces(con), history_queries.ports(con)
+    events = history_queries.events(con, now)
+    return history_of(faces, ports, events, seconds_of(now)), faces["connector_id"].to_numpy(object)
+
+
+def touches_of(history: History, inferred: Inferred) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Every touch as (end face, day since 1970): of the end face of the event and of its partner."""
+    day = history.seconds // DAY
+    partner = inferred.coded.partner
+    met = partner >= 0
+    face = np.concatenate([history.face, partner[met]]).astype(np.int64)
+    return face, np.concatenate([day, day[met]])
+
+
+def light_of(con: duckdb.DuckDBPyConnection, history: History, inferred: Inferred) -> LightEvidence:
+    """What the light on circuits says of the end faces on their paths."""
+    paths = history_queries.circuit_faces(con)
+    series = history_queries.circuit_light(con)
+    n = history.faces
+    if len(paths) == 0 or len(series) == 0:
+        nothing = CircuitLight(*(np.empty(0) for _ in range(2)), np.empty(0, np.int64), np.empty(0), np.empty(0))
+        empty = np.empty(0, np.int64)
+        return weigh(inferred.state, empty, empty, nothing, np.empty(0, np.bool_), empty)
+    measured = series.groupby("circuit_no", sort=True)
+    excess = measured["drift_db"].median()
+    noise = measured["noise_db"].median().fillna(0.1)
+    # where the directions or wavelengths of one circuit disagree, its path is less surely the reason
+    spread = (measured["drift_db"].max() - measured["drift_db"].min()) / 2.0
+    sd = np.sqrt(0.5 * np.square(noise) + np.square(spread))
+    step = series[series["step_db"] > 0.08].sort_values("step_db").groupby("circuit_no")["step_at"].last()
+    position = pd.Series(np.arange(len(excess)), index=excess.index)
+    kept = paths[paths["circuit_no"].isin(excess.index)]
+    circuit = position.loc[kept["circuit_no"]].to_numpy(np.int64)
+    face = kept["face"].to_numpy(np.int64)
+    onset = step.reindex(excess.index).to_numpy(np.float64)
+    onset_day = np.where(np.isfinite(onset), np.nan_to_num(onset) // DAY, -1).astype(np.int64)
+    touch_face, touch_day = touches_of(history, inferred)
+    touched, days = touched_on(face, onset_day[circuit], touch_face, touch_day)
+    mates = np.bincount(history.face[history.kind == MATE], minlength=n)
+    touches = np.bincount(circuit, weights=mates[face], minlength=len(excess))
+    span = max((history.end_at - (int(history.seconds[0]) if len(history.seconds) else history.end_at)) / DAY, 1.0)
+    light = CircuitLight(
+        excess.to_numpy(np.float64), sd.to_numpy(np.float64), onset_day, touches, np.full(len(excess), span)
+    )
+    return weigh(inferred.state, circuit, face, light, touched, days)
+
+
+def write_evidence(
+    con: duckdb.DuckDBPyConnection,
+    history: History,
+    inferred: Inferred,
+    light: LightEvidence,
+    state: npt.NDArray[np.float64],
+    ids: npt.NDArray[np.object_],
+) -> None:
+    """Write the evidence lines of every end face that is or was in a port."""
+    n = history.faces
+    not_clean = 1.0 - state[:, 0]
+    present = np.ones(n, np.bool_)
+    listed = np.zeros(n, np.bool_)
+    listed[np.argsort(-not_clean, kind="stable")[:LISTED_FACES]] = True
+    start = 1.0 - start_beliefs(inferred.rates, inferred.coded.classes)[:, 0]
+    moved = moves(inferred, chains(inferred, present), start, present)
+    from_light = (log_odds(not_clean) - log_odds(1.0 - inferred.state[:, 0])) * DECIBANS
+    lines = evidence_lines(
+        moved, listed, log_odds(not_clean) * DECIBANS, Additions(from_light, np.zeros(n)), history, ids
+    )
+    replace_result(con, "health_evidence", lines)
+
+
+def write_sources(
+    con: duckdb.DuckDBPyConnection,
+    history: History,
+    inferred: Inferred,
+    state: npt.NDArray[np.float64],
+    ids: npt.NDArray[np.object_],
+) -> Arrivals:
+    """Trace where dirt came from, and write who may have contaminated whom."""
+    dirty = state[:, 1] + state[:, 3]
+    found = arrivals(inferred, chains(inferred, dirty >= TRACED_FROM))
+    probability = found.share * dirty[found.face]
+    rows = np.flatnonzero((found.how == PARTNER) & (probability >= SOURCE_FROM))
+    event = found.event[rows]
+    met = (event >= 0) & (event < len(history.seconds))
+    seconds = np.where(met, history.seconds[np.clip(event, 0, max(len(history.seconds) - 1, 0))], history.end_at)
+    frame = pd.DataFrame(
+        {
+            "source_id": ids[found.partner[rows]],
+            "connector_id": ids[found.face[rows]],
+            "met_at": (seconds * 1_000_000_000).astype(np.int64).view("datetime64[ns]"),
+            "probability": probability[rows],
+        }
+    ).sort_values(["source_id", "probability", "connector_id"], ascending=[True, False, True], ignore_index=True)
+    replace_result(con, "dirt_sources", frame)
+    return found
+
+
+def health_rows(
+    history: History,
+    inferred: Inferred,
+    light: LightEvidence,
+    state: npt.NDArray[np.float64],
+    found: Arrivals,
+    ids: npt.NDArray[np.object_],
+) -> pd.DataFrame:
+    """Rows of `connector_health`."""
+    n = history.faces
+    days, matings = since_good_look(history, inferred)
+    words, source = source_words(history, found, n, ids)
+    basis = (
+        f"learned from {inferred.learned_from:,} events of this fleet"
+        if inferred.learned_from >= 3 * n
+        else f"mostly priors: {inferred.learned_from:,} events for {n:,} end faces"
+    )
+    return pd.DataFrame(
+        {
+            "connector_id": ids,
+            "p_contaminated": np.clip(state[:, 1] + state[:, 3], 0.0, 1.0),
+            "p_damaged": np.clip(state[:, 2] + state[:, 3], 0.0, 1.0),
+            "p_not_clean": np.clip(1.0 - state[:, 0], 1e-6, 1.0 - 1e-6),
+            "p_costs_light": np.clip(light.costs, 0.0, 1.0),
+            "light_db": light.size_db,
+            "days_since_good_look": days,
+            "matings_since_good_look": matings,
+            "likely_source": words,
+            "source_id": source,
+            "basis": basis,
+        }
+    )
+
+
+def since_good_look(history: History, inferred: Inferred) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
+    """Days since the last passed look (nan if none) and matings since, or all of them."""
+    n, m = history.faces, len(history.seconds)
+    good = np.flatnonzero(((history.kind == LOOK) | (history.kind == LOOK_AFTER)) & (history.detail == 0))
+    last = np.full(n, -1, np.int64)
+    last[history.face[good]] = good  # events are in time order: the last one stays
+    days = (
+        np.where(last >= 0, (history.end_at - history.seconds[np.maximum(last, 0)]) / DAY, np.nan)
+        if m
+        else np.full(n, np.nan)
+    )
+    mates = np.flatnonzero(history.kind == MATE)
+    partner = inferred.coded.partner[mates]
+    met = partner >= 0
+    face = np.concatenate([history.face[mates], partner[met]])
+    event = np.concatenate([mates, mates[met]])
+    return days, np.bincount(face[event > last[face]], minlength=n)
+
+
+def source_words(
+    history: History, found: Arrivals, n: int, ids: npt.NDArray[np.object_]
+) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
+    """Where the dirt most probably came from, in words, and the end face it came from."""
+    best = likeliest(found, n)
+    has = best >= 0
+    words, source = np.full(n, None, dtype=object), np.full(n, None, dtype=object)
+    face = np.flatnonzero(has)
+    entry = best[face]
+    if len(entry) == 0:
+        return words, source
+    event = np.clip(found.event[entry], 0, max(len(history.seconds) - 1, 0))
+    when = history.seconds[event] if len(history.seconds) else np.full(len(entry), history.end_at)
+    day = np.datetime_as_string(when.astype("datetime64[s]"), unit="D").astype(object)
+    how, partner = found.how[entry], found.partner[entry]
+    share = np.char.mod("%.0f %%", 100 * found.share[entry]).astype(object)
+    name = np.where(partner >= 0, ids[np.maximum(partner, 0)], "")
+    words[face] = np.select(
+        [how == PARTNER, how == AIR, how == START],
+        [
+            name + " at their mating on " + day + " (" + share + ")",
+            "the air when it was opened on " + day + " (" + share + ")",
+            "before the records begin (" + share + ")",
+        ],
+        default="rest or a poor cleaning about " + day + " (" + share + ")",
+    )
+    source[face] = np.where(how == PARTNER, name, None)
+    return words, source
