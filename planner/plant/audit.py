@@ -20,6 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from planner.plant import patching
 from planner.plant.graph import CABLE_SIDE, ENDS, FACES, MATE_SIDE, NONE, Plant, is_single_mode, taken
 from planner.plant.patching import FIXED, FRONT, REAR
+from planner.plant.put_back import LIGHT_DBM
 from planner.plant.trace import (
     AT_SPLITTER,
     LOOP,
@@ -38,8 +39,6 @@ PATCH_CORD = CABLE_KINDS.index("patch_cord")
 LAUNCH_CORD = CABLE_KINDS.index("launch_cord")
 TEST_SET = HOUSING_KINDS.index("test_set")
 
-# A receiver that reports more than this sees light; most report a floor near -40 dBm when dark (our estimate).
-LIGHT_DBM = -35.0
 # A cable cannot be shorter than the straight line between its ends; 2 % for coordinates (our estimate) and
 # half a kilometre for sites that are large themselves.
 STRAIGHT_LINE_SHARE = 0.98
@@ -261,6 +260,12 @@ KINDS: dict[str, FindingKind] = {
         "a connector was moved at the rear of a port with a built-in end face",
         "it is mated with nothing there",
         "ask which port was meant",
+    ),
+    "mate-not-recorded": FindingKind(
+        "warning",
+        "a connector was taken out and, by the records, never put back, yet a circuit needs it",
+        "it is back where it was; circuits are traced through it",
+        "see whether it is plugged in and record the mate",
     ),
     "power-without-circuit": FindingKind(
         "warning",
@@ -774,6 +779,23 @@ def _events(plant: Plant, events: pd.DataFrame, out: _Findings) -> None:
         )  # fmt: skip
 
 
+def _put_back(plant: Plant, back: pd.DataFrame, out: _Findings) -> None:
+    """Connectors that are assumed to be back in their port."""
+    for row in back.to_dict("records"):
+        connector, port = int(row["connector"]), int(row["port"])
+        name, where = plant.id_of("connectors", connector), f"{FACES[int(row['face'])]} of port"
+        when = pd.Timestamp(int(row["at"]), unit="us")
+        finding = out.add(
+            "mate-not-recorded", "connector", name,
+            f"connector {name} was taken out of the {where} {plant.id_of('ports', port)} at {when} and the records "
+            "never put it back",
+            port=port, connectors=(connector,),
+        )  # fmt: skip
+        finding.update(
+            repair=f"record the mate of connector {name} in the {where} {plant.id_of('ports', port)}", plausibility=1.0
+        )
+
+
 def _light(plant: Plant, paths: Paths, powered: pd.DataFrame, out: _Findings) -> None:
     """Ports that report power without a circuit, or light where the records lead nowhere."""
     circuits = plant.records.circuits
@@ -1084,6 +1106,7 @@ def audit(
     events: pd.DataFrame | None = None,
     powered: pd.DataFrame | None = None,
     newest_event: Array | None = None,
+    put_back: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Every contradiction and gap in the records, as rows of `audit_findings`.
 
@@ -1098,6 +1121,8 @@ def audit(
     newest_event
         Time of the newest mating event at each port in any integer unit, the smallest int64 where none.
         Shape (ports,). Used to rank repairs.
+    put_back
+        Connectors assumed to be back in their port, from `presume_put_back`.
     """
     out = _Findings(plant)
     found = _untraced(plant, paths, out)
@@ -1117,6 +1142,8 @@ def audit(
     _repairs(plant, paths, found, newest_event, out)
     if events is not None and len(events):
         _events(plant, events, out)
+    if put_back is not None and len(put_back):
+        _put_back(plant, put_back, out)
     return _frame(plant, paths, out.rows)
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 from planner.plant.audit import audit
 from planner.plant.graph import Plant, assemble, records_from_columns
 from planner.plant.patching import Replay, replay
+from planner.plant.put_back import last_demates, presume_put_back
 from planner.plant.trace import paths_frame, status_frame, trace_all
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
@@ -29,6 +30,8 @@ from planner.store.plant_queries import (
     number_ids,
     powered_ports,
 )
+
+_EVENT_COLUMNS = ("event_connector", "event_port", "event_face", "event_at", "event_action")
 
 
 def plant_as_of(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[Plant, Replay, Columns]:
@@ -73,7 +76,11 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     progress(0.0, "building the plant")
     plant, history, events = plant_as_of(con, now)
     progress(0.4, "tracing every circuit")
+    powered = powered_ports(con, now) if has_rows(con, "power_readings") else None
     paths = trace_all(plant)
+    left = last_demates(len(history.port_now), **{name: events[name] for name in _EVENT_COLUMNS})
+    moment = int(np.datetime64(now, "us").astype(np.int64))
+    plant, paths, put_back = presume_put_back(plant, paths, left, powered, moment)
     replace_result(con, "circuit_paths", paths_frame(plant, paths))
     replace_result(con, "circuit_status", status_frame(plant, paths))
     progress(0.8, "auditing the records")
@@ -81,8 +88,9 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
         plant,
         paths,
         events=_odd_events(con, history, events),
-        powered=powered_ports(con, now) if has_rows(con, "power_readings") else None,
+        powered=powered,
         newest_event=_newest_event(events, len(plant.holder)),
+        put_back=put_back,
     )
     replace_result(con, "audit_findings", findings)
     missing = [table for table in ("mating_events", "power_readings") if not has_rows(con, table)]

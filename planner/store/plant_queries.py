@@ -241,3 +241,71 @@ def powered_ports(con: duckdb.DuckDBPyConnection, now: datetime, days: int = 30)
            GROUP BY port_id ORDER BY port_id""",
         [now, now, days],
     )
+
+
+def moment_of_trace(con: duckdb.DuckDBPyConnection) -> datetime | None:
+    """The moment the traced paths stand for; None before the first trace."""
+    row = con.execute("SELECT as_of_at FROM stage_runs WHERE stage = 'trace'").fetchone()
+    return row[0] if row else None
+
+
+def circuit_summary(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataFrame:
+    """One row on a circuit: its ends, status of the trace, and latest loss tests in words; empty if unknown."""
+    return fetch(
+        con,
+        """WITH tests AS (
+               SELECT wavelength_nm, arg_max(loss_db, "at") AS loss_db, max("at") AS tested_at
+               FROM loss_tests WHERE circuit_id = $1 GROUP BY wavelength_nm)
+           SELECT c.circuit_id, c.name, c.application, c.wavelength_nm, c.a_port_id, c.z_port_id,
+                  s.traced, s.reason, s.connectors, s.splices, s.splitters, s.length_m, s.a_site_id, s.z_site_id,
+                  (SELECT string_agg(printf('%.2f dB at %.0f nm on %s', loss_db, wavelength_nm,
+                                            strftime(tested_at, '%Y-%m-%d')), '; ' ORDER BY wavelength_nm)
+                   FROM tests) AS tests
+           FROM circuits c LEFT JOIN circuit_status s USING (circuit_id) WHERE c.circuit_id = $1""",
+        [circuit_id],
+    )
+
+
+# The reading of an element: received power at an equipment port, else the last look at the end face.
+_READING = """
+CASE WHEN p.element_kind <> 'connector' THEN NULL
+     WHEN d.latest IS NOT NULL THEN printf('receives %.1f dBm (%+.1f dB worse than at first), %s', d.latest,
+                                           d.drift_db, strftime(d.last_at, '%Y-%m-%d'))
+     WHEN c.last_inspected_at IS NOT NULL THEN printf('%s%s, %s', c.last_result,
+              coalesce(' (' || c.last_finding || ')', ''), strftime(c.last_inspected_at, '%Y-%m-%d'))
+     ELSE 'never looked at' END
+"""
+
+
+def path_with_readings(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataFrame:
+    """The traced path of a circuit, element by element, with the current reading of each where known."""
+    return fetch(
+        con,
+        f"""SELECT p.position, p.element_kind, p.element_id, p.connector_id, p.port_id, p.site_id, p.fibre,
+                   p.length_m, p.detail, {_READING} AS reading, h.p_not_clean
+            FROM circuit_paths p
+            LEFT JOIN connector_state c ON c.connector_id = p.connector_id
+            LEFT JOIN connector_health h ON h.connector_id = p.connector_id
+            LEFT JOIN series_drift d ON d.kind = 'rx_power' AND d.port_id = p.port_id AND c.face = 'fixed'
+            WHERE p.circuit_id = ? ORDER BY p.position""",
+        [circuit_id],
+    )
+
+
+def findings_by_code(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Number of audit findings per severity and code, errors first."""
+    return fetch(
+        con,
+        """SELECT severity, code, count(*) AS findings, min(place_kind || ' ' || place_id) AS example
+           FROM audit_findings GROUP BY severity, code ORDER BY severity, findings DESC, code""",
+    )
+
+
+def findings(con: duckdb.DuckDBPyConnection, top: int) -> pd.DataFrame:
+    """The first audit findings: severity, code, place, text and repair."""
+    return fetch(
+        con,
+        """SELECT finding_no, severity, code, place_kind || ' ' || place_id AS place, site_id, text, repair
+           FROM audit_findings ORDER BY finding_no LIMIT ?""",
+        [top],
+    )

@@ -1,0 +1,185 @@
+"""`planner trace`, `planner audit`, `planner impact`: paths, contradictions in the records, who goes dark."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+import pandas as pd
+
+from planner.commands.common import console, db_option, progress_bar, show_table
+from planner.errors import TraceError
+from planner.store.database import open_database
+
+OUT = click.Path(path_type=Path, dir_okay=False)
+SHOWN = 20
+
+
+@click.command()
+@click.argument("circuit")
+@db_option
+@click.option(
+    "--at",
+    "at",
+    type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%SZ"]),
+    default=None,
+    help="Trace on the patching of that moment (UTC; a date means its end) instead of today's.",
+)
+@click.option("--out", type=OUT, default=None, help="Also write the path to this file (.csv, .parquet, .json, .xlsx).")
+def trace(circuit: str, db: Path, at: datetime | None, out: Path | None) -> int:
+    """Print the path of CIRCUIT from A to Z: every connector, adapter, cable, splice and splitter leg.
+
+    Each element is printed with its id, where it is, and its current reading where one is known: received
+    power at equipment ports, the last look at other end faces. Exit code 1 if the path is broken; the
+    message says where it stops from either end.
+    """
+    from planner.pipeline import bring_up_to_date
+    from planner.store.plant_queries import circuit_summary, path_with_readings
+
+    con = open_database(db)
+    try:
+        with progress_bar("bringing results up to date") as progress:
+            bring_up_to_date(con, progress=progress)
+        summary = circuit_summary(con, circuit)
+        if not len(summary):
+            raise TraceError(
+                f"trace: got circuit {circuit!r}, must be a circuit_id of the circuits table; check the spelling"
+            )
+        if at is None:
+            rows, reason = path_with_readings(con, circuit), str(summary["reason"].iloc[0] or "")
+        else:
+            rows, reason = _path_at(con, circuit, at)
+        if out is not None:
+            _write(con, rows, out)
+    finally:
+        con.close()
+    _show_summary(summary.iloc[0], at)
+    if reason:
+        console.print(f"no complete path: {reason}\nsee: planner audit --db {db}")
+        return 1
+    shown = rows.drop(columns=["connector_id", "p_not_clean"], errors="ignore")
+    if "p_not_clean" in rows and rows["p_not_clean"].notna().any():
+        shown["not clean"] = rows["p_not_clean"].map(lambda p: "" if pd.isna(p) else f"{p:.0%}")
+    show_table(shown.rename(columns={"element_kind": "element", "element_id": "id", "length_m": "m"}))
+    return 0
+
+
+def _path_at(con: object, circuit: str, at: datetime) -> tuple[pd.DataFrame, str]:
+    """Path of the circuit on the patching of a past moment, and why there is none."""
+    import duckdb
+    import numpy as np
+
+    from planner.plant.trace import paths_frame, reasons, trace_all
+    from planner.stages.trace import plant_as_of
+
+    assert isinstance(con, duckdb.DuckDBPyConnection)
+    plant, _, _ = plant_as_of(con, _end_of_day(at))
+    paths = trace_all(plant, np.array([plant.number_of("circuits", circuit)]))
+    frame = paths_frame(plant, paths).drop(columns="circuit_id")
+    plain = {name: object for name in frame.columns if frame[name].dtype == "category"}
+    return frame.astype(plain), str(reasons(plant, paths)[0])
+
+
+def _end_of_day(at: datetime) -> datetime:
+    """A bare date stands for its last moment."""
+    bare = (at.hour, at.minute, at.second) == (0, 0, 0)
+    return at.replace(hour=23, minute=59, second=59) if bare else at
+
+
+def _write(con: object, rows: pd.DataFrame, out: Path) -> None:
+    import duckdb
+
+    from planner.store.exporting import write_query
+
+    assert isinstance(con, duckdb.DuckDBPyConnection)
+    con.register("_path", rows)
+    write_query(con, "SELECT * FROM _path", out)
+    con.unregister("_path")
+
+
+def _show_summary(row: pd.Series, at: datetime | None) -> None:
+    name = f" ({row['name']})" if isinstance(row["name"], str) else ""
+    console.print(
+        f"circuit {row['circuit_id']}{name}: {row['a_port_id']} at {row['a_site_id']} to {row['z_port_id']} at "
+        f"{row['z_site_id']}" + (f", patched as of {at:%Y-%m-%d}" if at else "")
+    )
+    if row["traced"] is True or row["traced"] == True:  # noqa: E712  a numpy bool or an unknown
+        console.print(
+            f"{row['connectors']} end faces, {row['splices']} splices, {row['splitters']} splitters, "
+            f"{row['length_m']:,.0f} m of cable"
+        )
+    console.print(f"latest loss tests: {row['tests']}" if isinstance(row["tests"], str) else "loss: no loss test")
+
+
+@click.command()
+@db_option
+@click.option("--out", type=OUT, default=None, help="Write every finding to this file (.csv, .parquet, .json, .xlsx).")
+@click.option("--top", type=click.IntRange(min=1), default=SHOWN, show_default=True, help="How many to print.")
+def audit(db: Path, out: Path | None, top: int) -> int:
+    """List what contradicts what in the records, and the repairs that would explain it.
+
+    Each finding says what the planner assumes meanwhile and what to check in the field (all columns are in
+    the file that --out writes). Exit code 1 if there are errors, 0 if there are only warnings or nothing.
+    """
+    from planner.pipeline import bring_up_to_date
+    from planner.store.exporting import write_query
+    from planner.store.plant_queries import findings, findings_by_code
+
+    con = open_database(db)
+    try:
+        with progress_bar("bringing results up to date") as progress:
+            bring_up_to_date(con, progress=progress)
+        by_code, first = findings_by_code(con), findings(con, top)
+        if out is not None:
+            count = write_query(con, "SELECT * FROM audit_findings ORDER BY finding_no", out)
+            console.print(f"{count} findings written to {out}")
+    finally:
+        con.close()
+    if not len(by_code):
+        console.print("The records contradict themselves nowhere.")
+        return 0
+    show_table(by_code, "findings by kind")
+    show_table(first, f"the first {len(first)}")
+    return 1 if (by_code["severity"] == "error").any() else 0
+
+
+@click.command()
+@click.argument("port")
+@db_option
+@click.option("--out", type=OUT, default=None, help="Also write the circuits to this file.")
+def impact(port: str, db: Path, out: Path | None) -> int:
+    """Say who goes dark if PORT is opened, and what opening a neighbour by mistake would take down.
+
+    A circuit stays up if another circuit takes over whose path is complete and does not use this port.
+    """
+    from planner.pipeline import bring_up_to_date
+    from planner.plant.impact import mistake_at, who_goes_dark
+    from planner.plant.trace import trace_all
+    from planner.stages.trace import plant_as_of
+    from planner.store.plant_queries import moment_of_trace
+
+    con = open_database(db)
+    try:
+        with progress_bar("bringing results up to date") as progress:
+            bring_up_to_date(con, progress=progress)
+        moment = moment_of_trace(con)
+        assert moment is not None
+        plant, _, _ = plant_as_of(con, moment)
+        paths = trace_all(plant)
+        dark = who_goes_dark(plant, paths, port)
+        near = mistake_at(plant, paths, port)
+        if out is not None:
+            _write(con, dark, out)
+    finally:
+        con.close()
+    lost = dark[~dark["stays_up"]]
+    console.print(
+        f"Opening port {port} interrupts {len(dark)} circuits serving {dark['customers'].sum()} customers; "
+        f"{len(lost)} of them, serving {lost['customers'].sum()}, have no stand-in that stays up."
+    )
+    if len(dark):
+        show_table(dark.head(SHOWN), "who goes dark" + (f" (first {SHOWN})" if len(dark) > SHOWN else ""))
+    if len(near) > 1:
+        show_table(near, "this port, and its neighbours by mistake")
+    return 0
