@@ -749,6 +749,7 @@ class _Demands:
     values: dict[str, Floats]
     reach_m: Floats
     is_sure: Bools
+    power_is_sure: Bools
 
 
 def _demands(circuits: pd.DataFrame, fibre: Ints, limits: Limits) -> _Demands:
@@ -781,7 +782,14 @@ def _demands(circuits: pd.DataFrame, fibre: Ints, limits: Limits) -> _Demands:
         values={name: column(name) for name in APPLICATION_PARAMETERS},
         reach_m=np.array([app.reach_m if app and app.reach_m else np.nan for app in every]),
         is_sure=np.array([bool(limit and limit.confirmed) for limit in most]),
+        power_is_sure=np.array([_power_is_sure(app) for app in every]),
     )
+
+
+def _power_is_sure(application: Application | None) -> bool:
+    """Whether every launch and receive limit the application gives is confirmed."""
+    values = application.values.items() if application else ()
+    return all(limit.confirmed for name, limit in values if name.endswith(("launch_min", "receive_min")))
 
 
 def _allowed_text(application: Application, limit: Limit) -> str:
@@ -846,10 +854,18 @@ def _with_power_margin(budget: pd.DataFrame, ends: _Ends, demands: _Demands) -> 
     working = budget["is_working"].to_numpy()
     by_report = working & ~np.isnan(reported)
     by_plan = working & ~by_report & ~np.isnan(planned)
+    sure = demands.power_is_sure[app]
     return budget.assign(
         power_margin_db=np.select([by_report, by_plan], [reported, planned], np.nan),
         power_margin_from=_labelled(
-            np.select([by_report, by_plan], [0, 1], 2), ["power", "application", "not assessed"]
+            np.select([by_report & sure, by_report, by_plan & sure, by_plan], [0, 1, 2, 3], 4),
+            [
+                "power",
+                "power; receiver limit not confirmed",
+                "application",
+                "application; power limits not confirmed",
+                "not assessed",
+            ],
         ),
     )
 

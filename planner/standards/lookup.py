@@ -12,10 +12,12 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -150,6 +152,21 @@ class Application:
         return self.values.get("connection_loss")
 
 
+@dataclass(frozen=True)
+class _Row:
+    """One row of the limits: the wavelengths it holds for, its value as text and as a limit."""
+
+    low_nm: float
+    high_nm: float
+    text: str
+    condition: str
+    limit: Limit
+
+    def holds(self, wavelength_nm: float | None) -> bool:
+        """Whether the row's range holds this wavelength (any row if none is asked)."""
+        return wavelength_nm is None or self.low_nm <= wavelength_nm <= self.high_nm
+
+
 def normalised(name: str) -> str:
     """An application name without its spelling: case, spaces, hyphens, "class".
 
@@ -174,43 +191,35 @@ def data_file(file_name: str) -> pd.DataFrame:
     return _read_data(file_name)
 
 
-def _range(text: pd.Series, empty: float) -> pd.Series:
-    return pd.to_numeric(text.where(text != "", str(empty)))
-
-
 class Limits:
     """All limits and applications in force: the standards' and, before them, the operator's own."""
 
     def __init__(self, limits: pd.DataFrame, applications: pd.DataFrame, own_source: str = "") -> None:
         self.own_source = own_source
-        self._limits = limits.assign(
-            low_nm=_range(limits["wavelength_from_nm"], -np.inf),
-            high_nm=_range(limits["wavelength_to_nm"], np.inf),
-            is_confirmed=limits["confirmed"] == "yes",
-        )
-        self._applications = applications.assign(
+        self.limits = limits
+        self.applications = applications.assign(
             key=applications["application"].map(normalised), is_confirmed=applications["confirmed"] == "yes"
         )
+        self._rows: dict[tuple[str, str, str, bool], list[_Row]] = {}
+        for record in limits.to_dict("records"):
+            row = _Row(
+                low_nm=float(record["wavelength_from_nm"] or -np.inf),
+                high_nm=float(record["wavelength_to_nm"] or np.inf),
+                text=str(record["value"]),
+                condition=str(record["condition"]),
+                limit=_limit(record),
+            )
+            for item in str(record["item"]).split(";"):
+                key = (str(record["subject"]), str(record["statistic"]), item, bool(record["own"]))
+                self._rows.setdefault(key, []).append(row)
+        for rows in self._rows.values():
+            rows.sort(key=lambda row: (row.high_nm - row.low_nm, not row.limit.confirmed))
 
     # --- limits
 
-    @cached_property
-    def _by_subject(self) -> dict[tuple[str, str], pd.DataFrame]:
-        return {
-            (str(keys[0]), str(keys[1])): rows
-            for keys, rows in self._limits.groupby(["subject", "statistic"], sort=False)
-        }
-
-    def rows(self, subject: str, statistic: str, item: str, own: bool) -> pd.DataFrame:
+    def _named(self, subject: str, statistic: str, item: str, own: bool) -> list[_Row]:
         """The rows that name this item, in order of preference; `own` picks the operator's or the rest."""
-        rows = self._by_subject.get((subject, statistic))
-        if rows is None:
-            return self._limits.iloc[:0]
-        named = rows["item"].map(lambda text: item in str(text).split(";"))
-        picked = rows[named & (rows["own"] == own)]
-        width = picked["high_nm"] - picked["low_nm"]
-        order = np.lexsort((np.arange(len(picked)), ~picked["is_confirmed"], width))
-        return picked.iloc[order]
+        return self._rows.get((subject, statistic, item, own), [])
 
     def find(
         self,
@@ -235,13 +244,9 @@ class Limits:
         """
         for own in (True, False):
             for item in items:
-                rows = self.rows(subject, statistic, item, own)
-                if wavelength_nm is not None:
-                    rows = rows[(rows["low_nm"] <= wavelength_nm) & (wavelength_nm <= rows["high_nm"])]
-                if edition is not None:
-                    rows = rows[rows["edition"] == edition]
-                if len(rows):
-                    return _limit(rows.iloc[0])
+                for row in self._named(subject, statistic, item, own):
+                    if row.holds(wavelength_nm) and edition in (None, row.limit.edition):
+                        return row.limit
         return None
 
     def get(
@@ -282,14 +287,13 @@ class Limits:
         distribution; a gamma distribution through the same points gives 0.45 instead of 0.53 of the mean.
         """
         mean, p97 = self.grade(grade)
-        return float((p97.value - mean.value) / ndtri(0.97))
+        return float(max(p97.value - mean.value, 0.0) / ndtri(0.97))
 
     def default_grade(self, is_array: bool) -> str:
         """Grade assumed where none is recorded."""
         for own in (True, False):
-            rows = self.rows("default grade", "grade", "array" if is_array else "single fibre", own)
-            if len(rows):
-                return str(rows.iloc[0]["value"])
+            for row in self._named("default grade", "grade", "array" if is_array else "single fibre", own):
+                return row.text
         raise ParameterError("limits: no default grade; own_estimates.csv must hold one")
 
     def cable(self, fibre_type: str, wavelength_nm: float, statistic: str) -> Limit:
@@ -307,13 +311,12 @@ class Limits:
         """
         items = (fibre_type, fibre_mode(fibre_type), "any")
         for item in items:
-            rows = self.rows("cable", statistic, item, own=True)
-            inside = rows[(rows["low_nm"] <= wavelength_nm) & (wavelength_nm <= rows["high_nm"])]
-            if len(inside):
-                return _limit(inside.iloc[0])
+            for row in self._named("cable", statistic, item, own=True):
+                if row.holds(wavelength_nm):
+                    return row.limit
         for item in items:
-            rows = self.rows("cable", statistic, item, own=False)
-            if len(rows):
+            rows = self._named("cable", statistic, item, own=False)
+            if rows:
                 return _between(rows, wavelength_nm, statistic)
         raise ParameterError(f"limits: no {statistic} attenuation of {fibre_type}; give one in --limits")
 
@@ -344,11 +347,14 @@ class Limits:
     def _splitter_between(self, branches: int) -> tuple[Limit, Limit]:
         result = []
         for statistic in ("low", "high"):
-            rows = self._by_subject[("splitter", statistic)]
-            n = rows["item"].str.removeprefix("1:").astype(int).to_numpy()
-            excess = rows["value"].astype(float).to_numpy() - 10.0 * np.log10(n)
-            order = np.argsort(n)
-            extra = float(np.interp(np.log2(branches), np.log2(n[order]), excess[order]))
+            printed = sorted(
+                (int(item.removeprefix("1:")), rows[0].limit.value)
+                for (subject, kind, item, own), rows in self._rows.items()
+                if subject == "splitter" and kind == statistic and not own
+            )
+            n = np.array([count for count, _ in printed], dtype=float)
+            excess = np.array([value for _, value in printed]) - 10.0 * np.log10(n)
+            extra = float(np.interp(np.log2(branches), np.log2(n), excess))
             result.append(
                 Limit(
                     10.0 * float(np.log10(branches)) + extra,
@@ -369,30 +375,27 @@ class Limits:
         The geometric mean over the specified radii; G.652 and other types without two limits get the
         smallest growth of all (our estimate).
         """
-        rows = self._by_subject[("macrobend", "max")]
-        wide = rows.assign(value=rows["value"].astype(float)).pivot_table(
-            index=["item", "condition"], columns="low_nm", values="value", aggfunc="first"
-        )
-        growth = (wide[1625.0] / wide[1550.0]).dropna()
-        if fibre_type in growth.index.get_level_values("item"):
-            values = growth.xs(fibre_type, level="item")
-            confirmed = bool(rows.loc[rows["item"] == fibre_type, "is_confirmed"].all())
+        growth: dict[str, list[tuple[float, bool]]] = {}
+        for (subject, _, item, _), rows in self._rows.items():
+            if subject == "macrobend":
+                growth[item] = _growths(rows)
+        own = growth.get(fibre_type)
+        if own:
             return Limit(
-                float(np.exp(np.log(values).mean())),
+                float(np.exp(np.mean(np.log([ratio for ratio, _ in own])))),
                 "-",
                 f"ratio of the ITU-T G.657 limits at 1625 and 1550 nm, {fibre_type}",
-                confirmed=confirmed,
+                confirmed=all(confirmed for _, confirmed in own),
             )
-        return Limit(
-            float(growth.min()), "-", "our estimate: smallest growth among ITU-T G.657 limits", confirmed=False
-        )
+        smallest = min(ratio for pairs in growth.values() for ratio, _ in pairs)
+        return Limit(smallest, "-", "our estimate: smallest growth among ITU-T G.657 limits", confirmed=False)
 
     # --- applications
 
     @cached_property
     def _application_keys(self) -> dict[str, str]:
         keys: dict[str, str] = {}
-        for row in self._applications[["application", "aliases", "key"]].drop_duplicates().itertuples():
+        for row in self.applications[["application", "aliases", "key"]].drop_duplicates().itertuples():
             for name in (str(row.application), *str(row.aliases).split(";")):
                 if name:
                     keys.setdefault(normalised(name), str(row.key))
@@ -401,7 +404,7 @@ class Limits:
     @property
     def application_names(self) -> tuple[str, ...]:
         """The applications with a budget, as the tables spell them."""
-        return tuple(dict.fromkeys(self._applications["application"]))
+        return tuple(dict.fromkeys(self.applications["application"]))
 
     def knows_application(self, name: str) -> bool:
         """Whether the tables hold this application under any spelling."""
@@ -416,7 +419,7 @@ class Limits:
         key = self._application_keys.get(normalised(name))
         if key is None:
             return None
-        rows = self._applications[self._applications["key"] == key]
+        rows = self.applications[self.applications["key"] == key]
         if rows["own"].any():
             rows = rows[rows["own"]]
         groups = [str(fibre) for fibre in dict.fromkeys(rows["fibre"])]
@@ -428,7 +431,7 @@ class Limits:
         for group in picked:
             part = rows[rows["fibre"] == group]
             order = np.lexsort((np.arange(len(part)), ~part["is_confirmed"]))
-            for _, row in part.iloc[order].iterrows():
+            for row in part.iloc[order].to_dict("records"):
                 parameter = str(row["parameter"])
                 limit = _limit(row)
                 known = values.get(parameter)
@@ -439,46 +442,58 @@ class Limits:
         return Application(str(rows.iloc[0]["application"]), "/".join(picked), reach, values, note)
 
 
-def _limit(row: pd.Series) -> Limit:
+def _limit(record: Mapping[Hashable, Any]) -> Limit:
+    text = str(record["value"])
+    try:
+        value = float(text)
+    except ValueError:  # a rule in words, e.g. a default grade
+        value = float("nan")
     return Limit(
-        float(row["value"]),
-        str(row["unit"]),
-        str(row["source"]),
-        str(row["edition"]),
-        str(row["clause"]),
-        bool(row["is_confirmed"]),
-        str(row["note"]),
+        value,
+        str(record["unit"]),
+        str(record["source"]),
+        str(record["edition"]),
+        str(record["clause"]),
+        record["confirmed"] == "yes",
+        str(record["note"]),
     )
 
 
-def _between(rows: pd.DataFrame, wavelength_nm: float, statistic: str) -> Limit:
+def _growths(rows: list[_Row]) -> list[tuple[float, bool]]:
+    """Ratio of the limits at 1625 and 1550 nm of each radius, and whether both are confirmed."""
+    by_condition: dict[str, dict[float, Limit]] = {}
+    for row in rows:
+        by_condition.setdefault(row.condition, {})[row.low_nm] = row.limit
+    return [
+        (pair[1625.0].value / pair[1550.0].value, pair[1625.0].confirmed and pair[1550.0].confirmed)
+        for pair in by_condition.values()
+        if {1550.0, 1625.0} <= pair.keys()
+    ]
+
+
+def _between(rows: list[_Row], wavelength_nm: float, statistic: str) -> Limit:
     """The value at this wavelength from rows that print other wavelengths (or this one)."""
-    inside = rows[(rows["low_nm"] <= wavelength_nm) & (wavelength_nm <= rows["high_nm"])]
-    if len(inside):
-        return _limit(inside.iloc[0])
-    near = rows.assign(value_num=rows["value"].astype(float)).sort_values("low_nm", kind="stable")
-    below = near[near["high_nm"] < wavelength_nm].tail(1)
-    above = near[near["low_nm"] > wavelength_nm].head(1)
-    nearest = _limit((above if len(above) else below).iloc[0])
-    if len(below) and len(above):
-        left, right = below.iloc[0], above.iloc[0]
+    for row in rows:
+        if row.holds(wavelength_nm):
+            return row.limit
+    below = max((row for row in rows if row.high_nm < wavelength_nm), key=lambda row: row.high_nm, default=None)
+    above = min((row for row in rows if row.low_nm > wavelength_nm), key=lambda row: row.low_nm, default=None)
+    if below is not None and above is not None:
+        left, right = below.limit.value, above.limit.value
+        nearest = above.limit
         if statistic == "typical":
-            value = float(
-                np.interp(
-                    wavelength_nm,
-                    [left["high_nm"], right["low_nm"]],
-                    [left["value_num"], right["value_num"]],
-                )
-            )
+            value = float(np.interp(wavelength_nm, [below.high_nm, above.low_nm], [left, right]))
             how = "interpolated in wavelength"
         else:
-            value = float(max(left["value_num"], right["value_num"]))
-            how = "higher of the neighbouring wavelengths"
-    elif len(above):
-        value = nearest.value * float(rayleigh_factor(above.iloc[0]["low_nm"], wavelength_nm))
-        how = f"scaled from {above.iloc[0]['low_nm']:g} nm by scattering"
+            value, how = max(left, right), "higher of the neighbouring wavelengths"
+    elif above is not None:
+        nearest = above.limit
+        value = nearest.value * float(rayleigh_factor(above.low_nm, wavelength_nm))
+        how = f"scaled from {above.low_nm:g} nm by scattering"
     else:
-        value, how = nearest.value, f"as at {below.iloc[0]['high_nm']:g} nm"
+        assert below is not None  # rows are never empty
+        nearest = below.limit
+        value, how = nearest.value, f"as at {below.high_nm:g} nm"
     return Limit(value, nearest.unit, f"{nearest.source}; {how} (our estimate)", nearest.edition, "", False)
 
 
@@ -552,10 +567,9 @@ def limits_with(path: Path | None) -> Limits:
     shipped = standard_limits()
     own_limits = pd.DataFrame([_checked_limit(row, where, path) for where, row in limits])
     own_applications = pd.DataFrame([_checked_application(row, where, path) for where, row in applications])
-    drop = ["low_nm", "high_nm", "is_confirmed"]
     return Limits(
-        pd.concat([own_limits, shipped._limits.drop(columns=drop)], ignore_index=True),
-        pd.concat([own_applications, shipped._applications.drop(columns=["key", "is_confirmed"])], ignore_index=True),
+        pd.concat([own_limits, shipped.limits], ignore_index=True),
+        pd.concat([own_applications, shipped.applications.drop(columns=["key", "is_confirmed"])], ignore_index=True),
         own_source=f"operator's own limits, {path.name}",
     )
 

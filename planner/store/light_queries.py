@@ -35,6 +35,7 @@ def path_elements(con: duckdb.DuckDBPyConnection, circuit_id: str | None = None)
     Columns as `planner.health.loss_budget.ELEMENT_COLUMNS`.
     """
     sql = _ELEMENTS.format(and_circuit="" if circuit_id is None else "AND p.circuit_id = ?")
+    con.complete()  # an earlier fetchone may have left its result open
     table: Any = con.sql(sql, params=[] if circuit_id is None else [circuit_id]).to_arrow_table()
     frame: pd.DataFrame = table.to_pandas(strings_to_categorical=True)
     return frame
