@@ -29,6 +29,15 @@ DEAD_ZONE_M = 5.0
 LARGEST_STRETCH = 0.05
 """Largest difference between recorded and optical length that is corrected by scaling (our estimate). [-]"""
 
+LONGEST_LAUNCH_M = 2500.0
+"""Longest launch cord that an alignment may take off the distances (our estimate). [m]"""
+
+DEEPEST_START_M = 300.0
+"""How far along the path from the end port a trace may have been started, e.g. at a frame (our estimate). [m]"""
+
+START_JOINTS = 4
+"""How many joints from the launching end are tried as the place of a trace's first event."""
+
 RELATIVE_TOLERANCE = 0.005
 """Distance error per metre of an event, from cable records and group index (our estimate). [-]"""
 
@@ -40,6 +49,7 @@ PLACED_COLUMNS = (
     "element_id",
     "same_as",
     "off_by_m",
+    "aligned_by",
 )
 
 
@@ -96,13 +106,16 @@ def place_events(
     -------
     The rows of `events` in their order with
 
-    * `place_m`: distance from the A end along the recorded path (traces from Z are turned round; a trace whose
-      end of fibre disagrees with the records by up to 5 % is stretched to fit) [m];
+    * `place_m`: distance from the A end along the recorded path (traces from Z are turned round) [m];
     * `position, last_position`: first and last element of the place in `circuit_paths`;
     * `element_kind`: mated_pair, splice, splitter or cable; empty where nothing could be assigned;
     * `element_id`: of the nearest joint (its port for a mated pair), or of the cable;
     * `same_as`: the other elements of the place, which the trace cannot tell apart, separated by `;`;
-    * `off_by_m`: event less recorded place [m].
+    * `off_by_m`: event less recorded place [m];
+    * `aligned_by`: how the trace was laid on the path. A trace says neither where it was started nor how long
+      the launch cord was, and recorded lengths differ from optical ones; so each trace is tried as it is,
+      stretched to the recorded length, shifted so that its end of fibre is the path's end, and shifted so that
+      its first event is one of the first joints. The way that brings its events nearest to joints counts.
 
     Raises
     ------
@@ -116,13 +129,9 @@ def place_events(
     circuit = line.ids.get_indexer(pd.Index(out["circuit_id"].astype(object)))
     known = circuit >= 0
     at = pd.to_numeric(out["distance_m"]).to_numpy(dtype=float) - launch_cord_m
-    at = at * _stretch(out, circuit, at, line)
-    total = np.where(known, line.total_m[np.maximum(circuit, 0)] if len(line.ids) else np.nan, np.nan)
-    place_m = np.where(out["direction"].to_numpy() == "z_to_a", total - at, at)
-    place_m = np.where(known, place_m, np.nan)
-    joint, off = _nearest_joint(line, circuit, place_m)
-    tolerance = np.maximum(dead_zone, RELATIVE_TOLERANCE * np.abs(at))
-    at_joint = known & (joint >= 0) & (np.abs(off) <= tolerance)
+    fit = _aligned(out, circuit, at, line, dead_zone)
+    place_m, joint, off = fit.place_m, fit.joint, fit.off_m
+    at_joint = known & (joint >= 0) & (np.abs(off) <= fit.tolerance_m)
     row = np.where(at_joint, line.joint_row[np.maximum(joint, 0)] if len(line.joint_row) else -1, -1)
     row = np.where(at_joint, row, _cable_row(line, circuit, place_m))
     place = np.where(at_joint, line.place_of_joint[np.maximum(joint, 0)] if len(line.joint_row) else -1, -1)
@@ -131,6 +140,7 @@ def place_events(
     for name in ("position", "last_position", "element_kind", "element_id", "same_as"):
         out[name] = described[name].to_numpy()
     out["off_by_m"] = np.where(at_joint, off, np.nan)
+    out["aligned_by"] = fit.words
     return out
 
 
@@ -239,17 +249,113 @@ def _line(path: pd.DataFrame, dead_zone: float) -> _Line:
     )
 
 
-def _stretch(events: pd.DataFrame, circuit: Ints, at: Floats, line: _Line) -> Floats:
-    """Factor that brings each trace's end of fibre to the recorded length; 1 where it cannot be meant."""
-    factor = np.ones(len(events))
+@dataclass(frozen=True)
+class _Fit:
+    """Events laid on their paths: distance from A, nearest joint, how far off, and how they were aligned."""
+
+    place_m: Floats
+    joint: Ints
+    off_m: Floats
+    tolerance_m: Floats
+    words: npt.NDArray[np.object_]
+
+
+def _aligned(events: pd.DataFrame, circuit: Ints, at: Floats, line: _Line, dead_zone: float) -> _Fit:
+    """Lay each trace on its path in the way that brings its events nearest to joints."""
+    size = len(events)
+    known = circuit >= 0
+    total = np.where(known, line.total_m[np.maximum(circuit, 0)] if len(line.ids) else np.nan, np.nan)
+    from_z = events["direction"].to_numpy() == "z_to_a"
+    trace, names = pd.factorize(events["trace_id"])
+    best = _Fit(
+        np.full(size, np.nan),
+        np.full(size, -1, dtype=np.int64),
+        np.full(size, np.nan),
+        np.full(size, dead_zone),
+        np.full(size, "", dtype=object),
+    )
+    lowest = np.full(len(names), np.inf)
+    for penalty, (factor, offset, words, to_end) in enumerate(
+        _ways(events, trace, len(names), circuit, at, total, line)
+    ):
+        along = at * factor[trace] - offset[trace]
+        place_m = np.where(from_z, total - along, along)
+        joint, off = _nearest_joint(line, circuit, place_m)
+        anchor = np.minimum(np.abs(along), np.abs(total - along)) if to_end else np.abs(along)
+        tolerance = np.maximum(dead_zone, RELATIVE_TOLERANCE * np.nan_to_num(anchor))
+        miss = np.where(np.isnan(off), 1.0, np.minimum(np.abs(off) / tolerance, 1.0))
+        score = np.bincount(trace, weights=miss, minlength=len(names)) / np.maximum(
+            np.bincount(trace, minlength=len(names)), 1
+        )
+        score = np.where(np.isnan(factor + offset), np.inf, score + 1e-3 * penalty)
+        better = score < lowest
+        lowest = np.where(better, score, lowest)
+        take = better[trace] & known
+        best.place_m[take], best.joint[take], best.off_m[take] = place_m[take], joint[take], off[take]
+        best.tolerance_m[take] = tolerance[take]
+        best.words[take] = words[trace[take]]
+    return best
+
+
+Way = tuple[Floats, Floats, npt.NDArray[np.object_], bool]
+
+
+def _ways(
+    events: pd.DataFrame, trace: Ints, traces: int, circuit: Ints, at: Floats, total: Floats, line: _Line
+) -> list[Way]:
+    """Ways to lay each trace on its path: factor, offset, words, and whether its end is tied to the path's."""
+    one, none = np.ones(traces), np.zeros(traces)
+    ways: list[Way] = [(one, none, np.full(traces, "as measured", dtype=object), False)]
+
+    def per_trace(values: Floats, rows: npt.NDArray[np.bool_], last: bool) -> Floats:
+        result = np.full(traces, np.nan)
+        order = np.flatnonzero(rows)
+        order = order[np.argsort(at[order], kind="stable")]
+        if not last:
+            order = order[::-1]
+        result[trace[order]] = values[order]
+        return result
+
     is_end = (events["kind"].to_numpy() == "end_of_fibre") & (circuit >= 0) & (at > 0)
-    if not is_end.any():
-        return factor
-    ends = pd.DataFrame({"trace_id": events["trace_id"], "at": at, "circuit": circuit})[is_end]
-    last = ends.sort_values("at", kind="stable").groupby("trace_id").last()
-    ratio = line.total_m[last["circuit"].to_numpy(dtype=np.int64)] / last["at"].to_numpy(dtype=float)
-    last["ratio"] = np.where(np.abs(ratio - 1.0) <= LARGEST_STRETCH, ratio, 1.0)
-    return events["trace_id"].map(last["ratio"]).fillna(1.0).to_numpy(dtype=float)
+    end, length = per_trace(at, is_end, True), per_trace(total, is_end, True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = length / end
+    ratio = np.where(np.abs(ratio - 1.0) <= LARGEST_STRETCH, ratio, np.nan)
+    ways.append((ratio, none, np.full(traces, "stretched to the recorded length", dtype=object), True))
+    shift = end - length
+    shift = np.where((shift >= -DEEPEST_START_M) & (shift <= LONGEST_LAUNCH_M), shift, np.nan)
+    ways.append((one, shift, _shift_words(shift, "end of fibre"), True))
+    first = per_trace(at, circuit >= 0, False)
+    of_trace = np.full(traces, -1, dtype=np.int64)
+    of_trace[trace] = circuit
+    backwards = np.zeros(traces, dtype=bool)
+    backwards[trace] = events["direction"].to_numpy() == "z_to_a"
+    for number in range(START_JOINTS):
+        start = _joint_from_end(line, of_trace, backwards, number)
+        shift = np.where(start <= DEEPEST_START_M, first - start, np.nan)
+        shift = np.where((shift >= -DEEPEST_START_M) & (shift <= LONGEST_LAUNCH_M), shift, np.nan)
+        ways.append((one, shift, _shift_words(shift, "first event"), False))
+    return ways
+
+
+def _shift_words(shift_m: Floats, anchor: str) -> npt.NDArray[np.object_]:
+    return np.array(
+        ["" if np.isnan(value) else f"shifted by {value:.0f} m to its {anchor}" for value in shift_m], dtype=object
+    )
+
+
+def _joint_from_end(line: _Line, circuit: Ints, backwards: npt.NDArray[np.bool_], number: int) -> Floats:
+    """Distance of the n-th joint from the launching end of each circuit; NaN if it has fewer. [m]"""
+    result = np.full(len(circuit), np.nan)
+    if not len(line.joint_row):
+        return result
+    begin = np.searchsorted(line.joint_circuit, circuit, side="left")
+    stop = np.searchsorted(line.joint_circuit, circuit, side="right")
+    chosen = np.where(backwards, stop - 1 - number, begin + number)
+    good = (circuit >= 0) & (chosen >= begin) & (chosen < stop)
+    where = line.joint_m[chosen[good]]
+    result[good] = np.where(backwards[good], line.total_m[circuit[good]] - where, where)
+    return result
 
 
 def _nearest_joint(line: _Line, circuit: Ints, place_m: Floats) -> tuple[Ints, Floats]:
