@@ -1,0 +1,222 @@
+"""How well a change on each day, of each shape and size, explains a circuit's series: the likelihoods.
+
+In: series in which positive is worse, with every other change taken out. Out: log Bayes factors against
+"nothing changed", by day of onset and cause. A series of unknown level y with a change of size s along the
+template u gives a s - b s^2 / 2, with a = sum (u - mean u) y / v and b = sum (u - mean u)^2 / v; series and
+tests that see the same fault add their a and b.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from planner.health.fault_laws import RAMP_DAYS, SIZES_DB, shape_law, size_law
+
+# No level is known better than this: temperature, ageing and quantisation move it. [dB]
+LEVEL_SD_DB = 0.025
+# An unfinished ramp is sized by what it has reached; below this share it is not a ramp yet.
+FEWEST_REACHED = 0.25
+FEWEST_READINGS = 6
+LOWEST_LOG = -40.0  # below the best of the case
+NEGLIGIBLE_LOG = -10.0  # below the best size of the day
+
+FloatArray = NDArray[np.float64]
+Statistics = NDArray[np.float32]
+
+
+@njit(cache=True)
+def _templates(series, variance, ramps, a, b):  # type: ignore[no-untyped-def]
+    rows, days = series.shape
+    sums = np.zeros((5, days + 1))
+    for r in range(rows):
+        n = 0
+        mean = 0.0
+        for d in range(days):
+            value = series[r, d]
+            if not np.isnan(value):
+                n += 1
+                mean += value
+        if n < FEWEST_READINGS or not variance[r] > 0.0:
+            continue
+        mean /= n
+        for d in range(days):
+            value = series[r, d]
+            seen = 0.0 if np.isnan(value) else 1.0
+            y = 0.0 if np.isnan(value) else value - mean
+            sums[0, d + 1] = sums[0, d] + seen
+            sums[1, d + 1] = sums[1, d] + seen * d
+            sums[2, d + 1] = sums[2, d] + seen * d * d
+            sums[3, d + 1] = sums[3, d] + y
+            sums[4, d + 1] = sums[4, d] + y * d
+        for g in range(len(ramps)):
+            ramp = ramps[g]
+            for t in range(days):
+                end = min(t + ramp, days)
+                total = sums[0, days] - sums[0, end]
+                square = total
+                cross = sums[3, days] - sums[3, end]
+                if ramp > 0:
+                    reached = min(max((days - t) / ramp, FEWEST_REACHED), 1.0)
+                    scale = 1.0 / (ramp * reached)
+                    d0 = sums[0, end] - sums[0, t]
+                    d1 = sums[1, end] - sums[1, t]
+                    d2 = sums[2, end] - sums[2, t]
+                    total += (d1 - t * d0) * scale
+                    square += (d2 - 2.0 * t * d1 + t * t * d0) * scale * scale
+                    cross += ((sums[4, end] - sums[4, t]) - t * (sums[3, end] - sums[3, t])) * scale
+                weight = max(square - total * total / n, 0.0) / variance[r]
+                soft = 1.0 + LEVEL_SD_DB * LEVEL_SD_DB * weight
+                a[r, t, g] = cross / variance[r] / soft
+                b[r, t, g] = weight / soft
+
+
+def template_statistics(series: NDArray[np.float32], variance: FloatArray) -> tuple[Statistics, Statistics]:
+    """a and b of every onset day and shape, each of shape (series, days, shapes).
+
+    Parameters
+    ----------
+    series
+        Shape (series, days), NaN in gaps. [dB]
+    variance
+        Variance of one reading, inflated for correlation, shape (series,). [dB^2]
+    """
+    shape = (*series.shape, len(RAMP_DAYS))
+    a, b = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    _templates(np.ascontiguousarray(series), variance, np.array(RAMP_DAYS), a, b)
+    return a, b
+
+
+def repeat_statistics(
+    day: FloatArray, loss_db: FloatArray, variance: float, days: int
+) -> tuple[Statistics, Statistics]:
+    """a and b of a few tests of one series, each of shape (days, shapes).
+
+    Parameters
+    ----------
+    day
+        Day of each test on the same axis as the onset days; may lie outside it.
+    loss_db
+        What each test read. [dB]
+    variance
+        Variance of one test. [dB^2]
+    days
+        Number of onset days.
+    """
+    t = np.arange(days, dtype=np.float64)
+    centred = loss_db - loss_db.mean()
+    a = np.empty((days, len(RAMP_DAYS)), np.float32)
+    b = np.empty_like(a)
+    for g, ramp in enumerate(RAMP_DAYS):
+        if ramp:
+            reached = np.maximum((days - t) / ramp, FEWEST_REACHED).clip(max=1.0)
+            u = np.clip((day[:, None] - t[None, :]) / ramp, 0.0, 1.0) / reached[None, :]
+        else:
+            u = (day[:, None] >= t[None, :]).astype(np.float64)
+        u = u - u.mean(axis=0)
+        a[:, g] = (u * centred[:, None]).sum(axis=0) / variance
+        b[:, g] = (u * u).sum(axis=0) / variance
+    return a, b
+
+
+class CauseLaws:
+    """Size and shape laws of several causes as matrices; the same grid of sizes for all."""
+
+    def __init__(self, causes: Sequence[str]) -> None:
+        self.sizes = np.ascontiguousarray(np.stack([size_law(cause) for cause in causes]).T)
+        self.shapes = np.ascontiguousarray(np.stack([shape_law(cause) for cause in causes]).T)
+
+
+@njit(cache=True)
+def _evidence(a, b, sizes, size_laws, shape_laws, out):  # type: ignore[no-untyped-def]
+    cases, days, shapes = a.shape
+    causes = size_laws.shape[1]
+    last = len(sizes) - 1
+    step = np.log(sizes[1] / sizes[0])
+    total = np.empty(causes)
+    by_shape = np.empty(causes)
+    for k in range(cases):
+        best = 0.0
+        seen = False
+        for t in range(days):
+            for g in range(shapes):
+                seen = seen or b[k, t, g] > 0.0
+                if a[k, t, g] > 0.0 and b[k, t, g] > 0.0:
+                    best = max(best, a[k, t, g] * a[k, t, g] / (2.0 * b[k, t, g]))
+        if not seen:
+            continue  # nothing was read: no evidence either way
+        for t in range(days):
+            # the largest exponent of the day is the scale of its sums
+            scale = -1e300
+            for g in range(shapes):
+                aa = a[k, t, g]
+                bb = b[k, t, g]
+                if bb <= 0.0:
+                    scale = max(scale, 0.0)
+                    continue
+                size = min(max(aa / bb, sizes[0]), sizes[last])
+                scale = max(scale, aa * size - 0.5 * bb * size * size)
+            for c in range(causes):
+                total[c] = 0.0
+            if scale > best + LOWEST_LOG:
+                for g in range(shapes):
+                    aa = a[k, t, g]
+                    bb = b[k, t, g]
+                    middle = 0
+                    if bb > 0.0 and aa > 0.0:
+                        middle = int(min(max(np.log(aa / bb / sizes[0]) / step + 0.5, 0.0), float(last)))
+                    for c in range(causes):
+                        by_shape[c] = 0.0
+                    for way in range(2):
+                        i = middle if way == 0 else middle - 1
+                        while 0 <= i <= last:
+                            exponent = aa * sizes[i] - 0.5 * bb * sizes[i] * sizes[i] - scale
+                            if exponent < NEGLIGIBLE_LOG:
+                                break
+                            weight = np.exp(exponent)
+                            for c in range(causes):
+                                by_shape[c] += weight * size_laws[i, c]
+                            i += 1 if way == 0 else -1
+                    for c in range(causes):
+                        total[c] += by_shape[c] * shape_laws[g, c]
+            for c in range(causes):
+                value = LOWEST_LOG + best
+                if total[c] > 0.0:
+                    value = max(value, np.log(total[c]) + scale)
+                out[k, t, c] = value
+
+
+def change_evidence(a: Statistics, b: Statistics, laws: CauseLaws) -> NDArray[np.float32]:
+    """Log Bayes factor by onset day and cause, sizes and shapes integrated out.
+
+    Parameters
+    ----------
+    a, b
+        Statistics, shape (cases, days, shapes).
+
+    Returns
+    -------
+    Shape (cases, days, causes); never below the best of the case less 40.
+    """
+    out = np.zeros((a.shape[0], a.shape[1], laws.sizes.shape[1]), np.float32)
+    _evidence(a, b, SIZES_DB, laws.sizes, laws.shapes, out)
+    return out
+
+
+def size_estimate(a: NDArray[np.floating], b: NDArray[np.floating]) -> tuple[FloatArray, FloatArray]:
+    """Size and its standard deviation from the statistics at one onset; NaN where nothing was seen. [dB]"""
+    safe = np.where(b > 0, b, 1.0)
+    return (
+        np.where(b > 0, a / safe, np.nan).astype(np.float64),
+        np.where(b > 0, 1.0 / np.sqrt(safe), np.nan).astype(np.float64),
+    )
+
+
+def log_mean(values: NDArray[np.floating], axis: int) -> FloatArray:
+    """Log of the mean of exponentials along an axis."""
+    best = values.max(axis=axis, keepdims=True)
+    mean = np.exp(values - best).mean(axis=axis)
+    return np.asarray(np.log(mean) + np.squeeze(best, axis=axis), np.float64)

@@ -1,0 +1,397 @@
+"""Circuits that changed, the change to explain in each, and how well each cause explains it by day.
+
+In: daily power and loss tests of a set of circuits. Out: one case per open change (the largest of a
+circuit is its main case) and, for each case, log Bayes factors by day of onset and cause.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from planner.health.change_evidence import (
+    CauseLaws,
+    Statistics,
+    change_evidence,
+    log_mean,
+    repeat_statistics,
+    size_estimate,
+    template_statistics,
+)
+from planner.health.change_points import Segmentation, segment_series
+from planner.health.daily_series import path_loss, remove_common_mode, running_mean, with_darkness
+from planner.health.drift import DEFAULT_TEST_NOISE_DB, repeat_noise
+from planner.health.fault_laws import BEND_PER_NM, PATH_CAUSES, RAMP_DAYS, SEEN_BOTH_WAYS, bend_ratio
+from planner.health.open_changes import open_changes, without_other_changes
+
+SAME_CASE_DAYS = 20
+CASES_AT_ONCE = 32
+BEND = PATH_CAUSES.index("bend")
+
+LOSS_AZ, LOSS_ZA, LAUNCH_A, LAUNCH_Z = range(4)
+SAME_WAVELENGTH_NM = 20.0
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass
+class CircuitSeries:
+    """The series of the circuits that were read, four rows per circuit, and the changes in them.
+
+    `row` is (circuits, 4): loss A to Z, loss Z to A, launch at A, launch at Z; -1 where not read.
+    """
+
+    first_day: np.datetime64
+    days: int
+    row: NDArray[np.int64]
+    segments: Segmentation
+
+
+@dataclass
+class Cases:
+    """One row per case; the first `circuits` rows are the main cases, in the order of the circuits.
+
+    `first_day` > `last_day` marks a case without an open change. `evidence` holds, for the cases in
+    `computed` (row of the case there, else -1), log Bayes factors (cases, days, causes of the path);
+    `power_mean` the log mean over days from power alone; `tested_mean` with loss tests;
+    `receiver`, `launch` (cases, 2 ends Z, A / A, Z) the same for transceivers.
+    """
+
+    circuit: NDArray[np.int64]
+    first_day: NDArray[np.int64]
+    last_day: NDArray[np.int64]
+    size_db: FloatArray
+    computed: NDArray[np.int64]
+    evidence: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0, len(PATH_CAUSES)), np.float32))
+    power_mean: FloatArray = field(default_factory=lambda: np.zeros((0, len(PATH_CAUSES))))
+    tested_mean: FloatArray = field(default_factory=lambda: np.zeros((0, len(PATH_CAUSES))))
+    receiver: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
+    launch: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
+    best_day: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    moves_db: FloatArray = field(default_factory=lambda: np.zeros((0, 4)))
+    has_power: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    has_tests: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    # by circuit of the fleet: whether it has power readings or loss tests at all
+    has_power_of: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    has_tests_of: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+
+
+def circuit_series(
+    ends: pd.DataFrame,
+    all_ends: pd.DataFrame,
+    environment: NDArray[np.integer],
+    reference: NDArray[np.bool_],
+    tx_dbm: NDArray[np.float32],
+    rx_dbm: NDArray[np.float32],
+    first_day: np.datetime64,
+) -> CircuitSeries:
+    """Loss and launch series of every circuit.
+
+    Parameters
+    ----------
+    ends
+        One row per circuit with a_row, z_row (row of its end ports in the power matrices, -1 if not read)
+        and a_shared, z_shared (circuits at that port): what a port with several circuits receives is the
+        sum of many branches and is left out.
+    all_ends
+        The same for every circuit of the fleet: far ends of the reference ports.
+    environment, reference
+        Per port: group for the common course, and whether the port counts for it.
+    """
+    received = with_darkness(rx_dbm, tx_dbm)
+    fading = remove_common_mode(-tx_dbm, environment, reference)
+    launch = segment_series(fading)
+    sent = -running_mean(launch.smooth)
+    a, z = ends["a_row"].to_numpy(np.int64), ends["z_row"].to_numpy(np.int64)
+    rx_z = np.where(ends["z_shared"].to_numpy() == 1, z, -1)
+    rx_a = np.where(ends["a_shared"].to_numpy() == 1, a, -1)
+    ports = np.arange(len(tx_dbm))
+    # the ports of the reference stand beside the circuits to give the common course of received power
+    marked = np.flatnonzero(reference)
+    rx_row = np.concatenate([rx_z, rx_a, ports[marked]])
+    tx_row = np.concatenate([a, z, _far_row(all_ends, len(tx_dbm))[marked]])
+    loss = path_loss(rx_row, tx_row, received, sent)
+    group = np.where(rx_row >= 0, environment[np.maximum(rx_row, 0)] if len(environment) else -1, -1)
+    counts = np.zeros(len(rx_row), np.bool_)
+    counts[len(rx_z) + len(rx_a) :] = True
+    loss = remove_common_mode(loss, group, counts)[: len(rx_z) + len(rx_a)]
+    changes = segment_series(loss)
+    n = len(ends)
+    joined = Segmentation(*(np.concatenate([x, y]) for x, y in zip(changes, launch, strict=True)))
+    row = np.full((n, 4), -1, np.int64)
+    row[:, LOSS_AZ] = np.where(rx_z >= 0, np.arange(n), -1)
+    row[:, LOSS_ZA] = np.where(rx_a >= 0, n + np.arange(n), -1)
+    row[:, LAUNCH_A] = np.where(a >= 0, 2 * n + a, -1)
+    row[:, LAUNCH_Z] = np.where(z >= 0, 2 * n + z, -1)
+    row[joined.readings[np.maximum(row, 0)] == 0] = -1
+    return CircuitSeries(first_day, tx_dbm.shape[1], row, joined)
+
+
+def _far_row(ends: pd.DataFrame, ports: int) -> NDArray[np.int64]:
+    far = np.full(ports, -1, np.int64)
+    a, z = ends["a_row"].to_numpy(np.int64), ends["z_row"].to_numpy(np.int64)
+    both = (a >= 0) & (z >= 0)
+    single = both & (ends["a_shared"].to_numpy() == 1) & (ends["z_shared"].to_numpy() == 1)
+    far[a[single]], far[z[single]] = z[single], a[single]
+    tree = both & ~single
+    far[z[tree]] = a[tree]
+    return far
+
+
+def list_cases(series: CircuitSeries, circuit_of: NDArray[np.integer], circuits: int, tested: pd.DataFrame) -> Cases:
+    """One main case per circuit of the fleet, and one more for each further open change.
+
+    Parameters
+    ----------
+    series
+        Series of the circuits that were read.
+    circuit_of
+        Number in the fleet of each of these.
+    circuits
+        Number of circuits in the fleet.
+    tested
+        Loss tests that rose: circuit (number in the fleet), day (may lie before the first day), size_db.
+    """
+    found = open_changes(series.segments)
+    row, kind = np.nonzero(series.row >= 0)
+    place = pd.DataFrame({"series": series.row[row, kind], "circuit": circuit_of[row], "kind": kind})
+    rises = found.merge(place, on="series")
+    rises["size_loss"] = np.where(rises["kind"] < LAUNCH_A, rises["size_db"], 0.0)
+    columns = ["circuit", "first_day", "last_day", "size_db"]
+    more = tested[~tested["circuit"].isin(rises["circuit"])].assign(first_day=0, last_day=series.days)
+    rises = pd.concat([rises[columns], more[columns]], ignore_index=True)
+    rises = rises.sort_values(["circuit", "first_day", "last_day"], kind="stable").reset_index(drop=True)
+    reach = rises.groupby("circuit")["last_day"].cummax().shift(fill_value=-1).to_numpy()
+    circuit = rises["circuit"].to_numpy(np.int64)
+    new = np.ones(len(rises), np.bool_)
+    new[1:] = (circuit[1:] != circuit[:-1]) | (rises["first_day"].to_numpy()[1:] > reach[1:] + SAME_CASE_DAYS)
+    merged = rises.groupby(np.cumsum(new)).agg(
+        circuit=("circuit", "first"),
+        first_day=("first_day", "min"),
+        last_day=("last_day", "max"),
+        size_db=("size_db", "max"),
+    )
+    merged = merged.sort_values(["circuit", "size_db"], ascending=[True, False], kind="stable")
+    main = ~merged["circuit"].duplicated().to_numpy()
+    first, last = np.ones(circuits, np.int64), np.zeros(circuits, np.int64)
+    size = np.zeros(circuits)
+    at = merged["circuit"].to_numpy(np.int64)[main]
+    first[at], last[at] = merged["first_day"].to_numpy()[main], merged["last_day"].to_numpy()[main]
+    size[at] = merged["size_db"].to_numpy()[main]
+    rest = merged[~main]
+    return Cases(
+        circuit=np.concatenate([np.arange(circuits), rest["circuit"].to_numpy(np.int64)]),
+        first_day=np.concatenate([first, rest["first_day"].to_numpy(np.int64)]),
+        last_day=np.concatenate([last, rest["last_day"].to_numpy(np.int64)]),
+        size_db=np.concatenate([size, rest["size_db"].to_numpy(np.float64)]),
+        computed=np.full(circuits + len(rest), -1, np.int64),
+    )
+
+
+def weigh_cases(
+    cases: Cases,
+    chosen: NDArray[np.integer],
+    series: CircuitSeries,
+    circuit_of: NDArray[np.integer],
+    tests: pd.DataFrame,
+    wavelength_nm: FloatArray,
+) -> None:
+    """Fill in the evidence of the chosen cases.
+
+    Parameters
+    ----------
+    cases
+        Changed in place.
+    chosen
+        Numbers of the cases to weigh.
+    series, circuit_of
+        As for `list_cases`.
+    tests
+        Loss tests: circuit (number in the fleet), direction, wavelength_nm, reference_cords, day, loss_db.
+    wavelength_nm
+        Wavelength of each circuit of the fleet.
+    """
+    place = np.full(len(wavelength_nm), -1, np.int64)
+    place[circuit_of] = np.arange(len(circuit_of))
+    by_circuit = _tests_by_circuit(tests)
+    noise = _test_noise(tests)
+    count, days, causes = len(chosen), series.days, len(PATH_CAUSES)
+    cases.computed[chosen] = np.arange(count)
+    cases.evidence = np.zeros((count, days, causes), np.float32)
+    cases.power_mean, cases.tested_mean = np.zeros((count, causes)), np.zeros((count, causes))
+    cases.receiver, cases.launch = np.zeros((count, 2)), np.zeros((count, 2))
+    cases.best_day = np.zeros(count, np.int64)
+    cases.moves_db = np.full((count, 4), np.nan)
+    cases.has_power, cases.has_tests = np.zeros(count, np.bool_), np.zeros(count, np.bool_)
+    if days == 0:
+        return
+    path_laws, transceiver = CauseLaws(PATH_CAUSES), CauseLaws(("transceiver",))
+    for start in range(0, count, CASES_AT_ONCE):
+        part = slice(start, min(start + CASES_AT_ONCE, count))
+        numbers = chosen[part]
+        where = place[cases.circuit[numbers]]
+        rows = (
+            np.where((where >= 0)[:, None], series.row[np.maximum(where, 0)], -1)
+            if len(series.row)
+            else (np.full((len(numbers), 4), -1, np.int64))
+        )
+        stats = [
+            _statistics(series, rows[:, kind], cases.first_day[numbers], cases.last_day[numbers]) for kind in range(4)
+        ]
+        cases.has_power[part] = (rows[:, :2] >= 0).any(axis=1)
+        reference = wavelength_nm[cases.circuit[numbers]]
+        power = _path_evidence(stats, path_laws, [None] * len(numbers), rows, reference)
+        extra = [_tests_of(by_circuit.get(int(circuit)), noise, days) for circuit in cases.circuit[numbers]]
+        cases.power_mean[part] = log_mean(power, axis=1)
+        cases.has_tests[part] = [item is not None for item in extra]
+        tested = np.flatnonzero([item is not None for item in extra])
+        if len(tested):
+            some = [(a[tested], b[tested]) for a, b in stats]
+            own = [extra[i] for i in tested]
+            power[tested] = _path_evidence(some, path_laws, own, rows[tested], reference[tested])
+        cases.evidence[part] = power
+        cases.tested_mean[part] = log_mean(cases.evidence[part], axis=1)
+        ends = ((cases.receiver, LOSS_AZ, LOSS_ZA), (cases.launch, LAUNCH_A, LAUNCH_Z))
+        for target, first, second in ends:
+            for column, kind in enumerate((first, second)):
+                seen = change_evidence(*stats[kind], transceiver)[:, :, 0]
+                target[part, column] = np.where(rows[:, kind] >= 0, log_mean(seen, axis=1), 0.0)
+        best = cases.evidence[part][:, :, 0].argmax(axis=1)
+        cases.best_day[part] = best
+        each = np.arange(len(numbers))
+        for kind in range(4):
+            a, b = stats[kind]
+            peak = best if kind < LAUNCH_A else np.argmax(a[:, :, 0] ** 2 / np.maximum(b[:, :, 0], 1e-9), axis=1)
+            size, _sd = size_estimate(a[each, peak, 0], b[each, peak, 0])
+            cases.moves_db[part, kind] = np.where(rows[:, kind] >= 0, size, np.nan)
+
+
+def _statistics(
+    series: CircuitSeries, rows: NDArray[np.integer], first_day: NDArray[np.integer], last_day: NDArray[np.integer]
+) -> tuple[Statistics, Statistics]:
+    segments = series.segments
+    if len(segments.noise) == 0:
+        nothing = np.zeros((len(rows), series.days, len(RAMP_DAYS)), np.float32)
+        return nothing, nothing
+    known = np.maximum(rows, 0)
+    rho = segments.autocorrelation[known]
+    variance = segments.noise[known] ** 2 * (1 + rho) / (1 - rho)
+    return template_statistics(without_other_changes(segments, rows, first_day, last_day), variance)
+
+
+Tests = list[tuple[float, FloatArray, FloatArray]]  # wavelength, days, losses
+TestStatistics = tuple[float, Statistics, Statistics]  # wavelength, a, b
+
+
+def _tests_by_circuit(tests: pd.DataFrame) -> dict[int, Tests]:
+    """Repeated tests of each circuit: wavelength, days, losses, one entry per comparable series."""
+    result: dict[int, Tests] = {}
+    keys = ["circuit", "direction", "wavelength_nm", "reference_cords"]
+    if tests.empty:
+        return result
+    cords = tests["reference_cords"].fillna(0)
+    for (circuit, _, wavelength, _), group in tests.assign(reference_cords=cords).groupby(keys, sort=True):
+        if len(group) < 2:
+            continue
+        entry = (
+            float(wavelength),
+            group["day"].to_numpy(np.float64),
+            group["loss_db"].to_numpy(np.float64),
+        )
+        result.setdefault(int(circuit), []).append(entry)
+    return result
+
+
+def _test_noise(tests: pd.DataFrame) -> float:
+    """Noise of one loss test, from its repeats over the fleet. [dB]"""
+    if tests.empty:
+        return DEFAULT_TEST_NOISE_DB
+    keys = ["circuit", "direction", "wavelength_nm"]
+    change = tests.groupby(keys, sort=False)["loss_db"].diff().dropna().to_numpy(np.float64)
+    return max(repeat_noise(np.stack([np.zeros(len(change)), change], axis=1), DEFAULT_TEST_NOISE_DB), 0.03)
+
+
+def _tests_of(tests: Tests | None, noise: float, days: int) -> list[TestStatistics] | None:
+    """Statistics of a circuit's repeated tests: wavelength and (a, b) of each series."""
+    if not tests:
+        return None
+    # twice the noise: connecting the test cords anew is part of it, and tails are heavy
+    variance = (1.5 * noise) ** 2
+    return [(nm, *repeat_statistics(day, loss, variance, days)) for nm, day, loss in tests]
+
+
+def _path_evidence(
+    stats: list[tuple[Statistics, Statistics]],
+    laws: CauseLaws,
+    tests: list[list[TestStatistics] | None],
+    rows: NDArray[np.integer],
+    reference_nm: FloatArray,
+) -> NDArray[np.float32]:
+    """Log Bayes factors of faults on the path, from power in both directions and from loss tests.
+
+    A fault shows in both directions of one fibre, with a small chance that only one reading shows it. A bend
+    weighs on each wavelength by its own share, at three strengths of that dependence.
+    """
+    added = _weighted(tests, stats[LOSS_AZ][0].shape, None, reference_nm)
+    result = _both_or_one(stats, added, laws, rows)
+    coloured = np.array(
+        [
+            bool(own) and any(abs(nm - reference) > SAME_WAVELENGTH_NM for nm, _, _ in own)
+            for own, reference in zip(tests, reference_nm, strict=True)
+        ],
+        np.bool_,
+    )
+    some = np.flatnonzero(coloured)
+    if len(some):
+        picked = [(a[some], b[some]) for a, b in stats]
+        own = [tests[i] for i in some]
+        bends = [
+            _both_or_one(picked, _weighted(own, picked[0][0].shape, per_nm, reference_nm[some]), laws, rows[some])[
+                :, :, BEND
+            ]
+            for per_nm in BEND_PER_NM
+        ]
+        result[some, :, BEND] = np.logaddexp.reduce(bends, axis=0) - np.log(len(bends))
+    return result
+
+
+def _weighted(
+    tests: list[list[TestStatistics] | None],
+    shape: tuple[int, ...],
+    per_nm: float | None,
+    reference_nm: FloatArray,
+) -> tuple[Statistics, Statistics]:
+    """Sum of the tests' statistics; with `per_nm`, each wavelength by the share of a bend it sees."""
+    total_a, total_b = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    for number, own in enumerate(tests):
+        for nm, a, b in own or ():
+            share = 1.0
+            if per_nm is not None:
+                share = float(bend_ratio(np.array(nm), np.array(reference_nm[number]), per_nm))
+            total_a[number] += share * a
+            total_b[number] += share**2 * b
+    return total_a, total_b
+
+
+def _both_or_one(
+    stats: list[tuple[Statistics, Statistics]],
+    added: tuple[Statistics, Statistics],
+    laws: CauseLaws,
+    rows: NDArray[np.integer],
+) -> NDArray[np.float32]:
+    (a1, b1), (a2, b2) = stats[LOSS_AZ], stats[LOSS_ZA]
+    both = change_evidence(a1 + a2 + added[0], b1 + b2 + added[1], laws)
+    two = np.flatnonzero((rows[:, LOSS_AZ] >= 0) & (rows[:, LOSS_ZA] >= 0))
+    if len(two):
+        one = np.float32(np.log((1 - SEEN_BOTH_WAYS) / 2))
+        az = change_evidence(a1[two] + added[0][two], b1[two] + added[1][two], laws) + one
+        za = change_evidence(a2[two] + added[0][two], b2[two] + added[1][two], laws) + one
+        shared = both[two] + np.float32(np.log(SEEN_BOTH_WAYS))
+        both[two] = np.logaddexp(np.logaddexp(shared, az), za)
+    return both
+
+
+__all__ = ["Cases", "CircuitSeries", "circuit_series", "list_cases", "weigh_cases"]

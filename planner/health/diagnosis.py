@@ -1,0 +1,543 @@
+"""Posterior over what is wrong with each circuit, element by element, with the evidence for it.
+
+In: hypotheses with their prior, cases with the likelihood of their readings by day and cause, touches of
+the joints, what was done to the end faces, traces, absolute loss. Out: one weight per pair of case and
+hypothesis, split by source of evidence, and probabilities that sum to one per case.
+
+Sources are added in a fixed order, so the lines shown add up to the log-odds: how common the cause is, the
+end-face belief, received and launched power, loss tests, timing against touches, reflectance and place,
+other circuits over the same element.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from planner.health.change_evidence import log_mean
+from planner.health.circuit_cases import Cases
+from planner.health.fault_laws import (
+    BACKGROUND_TOUCHES,
+    BEFORE_TOUCHES,
+    CODE,
+    PATH_CAUSES,
+    PATH_COLUMN,
+    SIZES_DB,
+    SPARED,
+    SPARED_ARRAY_FACE,
+    TOUCH_SPREAD,
+    size_law,
+)
+from planner.health.hypotheses import (
+    LAUNCH_A,
+    LAUNCH_Z,
+    PATH,
+    RECEIVER_A,
+    RECEIVER_Z,
+    RECORD,
+    Hypotheses,
+)
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+SOURCES = ("common", "belief", "power", "tests", "timing", "trace", "neighbours")
+
+CLEANING_LEAVES = 0.25  # chance that a dirty face is still dirty after one cleaning; our estimate
+PASS_DIRTY, PASS_DAMAGED = 0.15, 0.25  # chance ratio that such a face passes a look against a clean one
+BEFORE_SHARE = 0.25  # of bends, splices, transceivers: so before the first reading
+RECORD_LEVEL_DB = 4.0  # spread of a level that comes of a wrong record
+QUIET_POWER, QUIET_TESTS = 0.02, 0.3  # what is left of a within-history fault where nothing moved
+LEVEL_FREEDOM = 4.0
+ROUNDS = 4
+PRIOR_CASES = 20.0  # weight of the prior share of each cause when it is learned, in circuits
+LEARNING_LIMITS = (0.2, 5.0)
+MOST_SHARED_ROWS = 20_000
+JOINT_CAUSES = np.array([CODE["contamination"], CODE["damaged_end_face"], CODE["remating_offset"]])
+FACE_CAUSES = JOINT_CAUSES[:2]
+
+
+@dataclass
+class Touches:
+    """Days on which joints were opened, on the axis of the series; ordered by joint and day.
+
+    `joint` indexes `Hypotheses.ports`; `start` (ports + 1) gives each joint's rows.
+    """
+
+    day: IntArray
+    start: IntArray
+
+
+@dataclass
+class Looks:
+    """Cleanings and passed inspections by end face; ordered by element (index of `Hypotheses.names`) and day."""
+
+    clean_key: FloatArray
+    pass_key: FloatArray
+
+
+@dataclass
+class Levels:
+    """Measured less expected loss of every circuit and its spread; NaN where not measured. [dB]"""
+
+    excess_db: FloatArray
+    sd_db: FloatArray
+
+
+@dataclass
+class Weighed:
+    """Pairs of case and hypothesis with the log evidence of each source, shape (pairs, sources)."""
+
+    case: IntArray
+    hypothesis: IntArray
+    log_evidence: FloatArray
+    onset_day: FloatArray  # NaN: before the first reading or not known
+    probability: FloatArray
+    learned: dict[str, float]
+
+
+# elements per key; days are kept well below this
+KEY_SPAN = 1_000_000.0
+
+
+def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) -> Touches:
+    """Touches of the known joints in days since the first day of the series, at the reading that shows them.
+
+    Parameters
+    ----------
+    ports
+        Joints in the order of `Hypotheses.ports`.
+    touches
+        port_id, day (fractional days since the first day).
+    start_at
+        Time of day of the readings: a touch later than that shows on the next day.
+    """
+    joint = ports.get_indexer(pd.Index(touches["port_id"]))
+    known = joint >= 0
+    joint = joint[known]
+    day = np.floor(touches["day"].to_numpy(np.float64)[known] - start_at).astype(np.int64) + 1
+    order = np.lexsort((day, joint))
+    counts = np.bincount(joint, minlength=len(ports))
+    return Touches(day[order], np.concatenate(([0], np.cumsum(counts))))
+
+
+def looks_by_face(names: pd.Index, looks: pd.DataFrame) -> Looks:
+    """Cleanings and passed inspections as sorted keys element x span + day."""
+    element = names.get_indexer(pd.Index(looks["connector_id"]))
+    key = element * KEY_SPAN + looks["day"].to_numpy(np.float64)
+    known = element >= 0
+    cleaning = (looks["what"] == "cleaning").to_numpy(np.bool_)
+    passed = ~cleaning & ~looks["dirty"].to_numpy(np.bool_) & ~looks["damaged"].to_numpy(np.bool_)
+    return Looks(np.sort(key[known & cleaning]), np.sort(key[known & passed]))
+
+
+def weigh_levels(levels: Levels) -> tuple[FloatArray, FloatArray]:
+    """Log Bayes factors of a fault since before the first reading, from the absolute loss.
+
+    The excess over the expected loss is Student-t with four degrees of freedom about the fault's size,
+    against about zero; spread and centre are those of the fleet where it is wider than stated.
+
+    Returns
+    -------
+    (circuits, path causes) for faults, (circuits,) for a wrong record; zero where not measured.
+    """
+    count = len(levels.excess_db)
+    measured = ~np.isnan(levels.excess_db) & ~np.isnan(levels.sd_db)
+    faults, record = np.zeros((count, len(PATH_CAUSES))), np.zeros(count)
+    if not measured.any():
+        return faults, record
+    excess, sd = levels.excess_db[measured], levels.sd_db[measured]
+    centre = float(np.median(excess)) if measured.sum() >= 30 else 0.0
+    spread = 1.4826 * float(np.median(np.abs(excess - centre)))
+    scale = np.maximum(np.maximum(sd, 0.1), spread if measured.sum() >= 30 else 0.0)
+
+    def log_density(x: FloatArray, width: FloatArray) -> FloatArray:
+        return np.asarray(
+            -0.5 * (LEVEL_FREEDOM + 1) * np.log1p((x / width) ** 2 / LEVEL_FREEDOM) - np.log(width), np.float64
+        )
+
+    x = excess - centre
+    null = log_density(x, scale)
+    ratio = log_density(x[:, None] - SIZES_DB[None, :], scale[:, None]) - null[:, None]
+    for column, cause in enumerate(PATH_CAUSES):
+        if cause != "remating_offset":
+            faults[measured, column] = np.logaddexp.reduce(ratio + np.log(size_law(cause) + 1e-300), axis=1)
+    record[measured] = log_density(x, np.hypot(scale, RECORD_LEVEL_DB)) - null
+    return faults, record
+
+
+def weigh_hypotheses(
+    hypotheses: Hypotheses,
+    cases: Cases,
+    touches: Touches,
+    looks: Looks,
+    levels: Levels,
+    touch_count: FloatArray,
+    days: int,
+    ordered_causes: dict[str, float],
+    trace_evidence: FloatArray | None = None,
+) -> Weighed:
+    """Weigh every hypothesis of every case and learn how common each cause is in this fleet.
+
+    Parameters
+    ----------
+    hypotheses
+        All circuits' hypotheses.
+    cases
+        Main case of every circuit first; further cases after.
+    touches, looks
+        Of the joints and end faces on computed circuits.
+    levels
+        Absolute loss of every circuit.
+    touch_count
+        Matings per joint (`Hypotheses.ports`), for circuits whose readings were not weighed.
+    days
+        Days on the axis of the series.
+    ordered_causes
+        Shares of causes from closed work orders, corrected for wrong codes, times the orders they rest
+        on; empty if there are none.
+    trace_evidence
+        Log evidence of OTDR traces per hypothesis; zeros if none.
+
+    Returns
+    -------
+    `Weighed`; probabilities sum to 1 over the pairs of each case.
+    """
+    case, hypothesis = _pairs(hypotheses, cases)
+    sources = np.zeros((len(case), len(SOURCES)))
+    sources[:, 0] = hypotheses.rate[hypothesis]
+    sources[:, 1] = hypotheses.belief[hypothesis]
+    faults_before, record_before = weigh_levels(levels)
+    onset = _weigh_readings(
+        sources, case, hypothesis, hypotheses, cases, touches, looks, touch_count, faults_before, record_before, days
+    )
+    if trace_evidence is not None:
+        sources[:, 5] = trace_evidence[hypothesis] * (cases.computed[case] >= 0)
+    cause = hypotheses.cause[hypothesis]
+    main = case < int(hypotheses.circuit.max(initial=-1)) + 1
+    rounds = _Learning(cause[main], sources[main], case[main], ordered_causes)
+    factor = np.zeros(len(CODE))
+    neighbours = _Neighbours(sources, case, hypothesis, hypotheses, cases)
+    for _ in range(ROUNDS):
+        sources[:, 0] = hypotheses.rate[hypothesis] + factor[cause]
+        total = sources[:, :6].sum(axis=1)
+        sources[:, 6] = neighbours.weigh(total)
+        probability = _normalised(total + sources[:, 6], case)
+        factor = rounds.update(probability[main])
+    learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
+    return Weighed(case, hypothesis, sources, onset, probability, learned)
+
+
+def _pairs(hypotheses: Hypotheses, cases: Cases) -> tuple[IntArray, IntArray]:
+    """Case and hypothesis numbers of every pair, ordered by case."""
+    circuits = int(hypotheses.circuit.max(initial=-1)) + 1
+    start = np.searchsorted(hypotheses.circuit, np.arange(circuits + 1))
+    size = np.diff(start)[cases.circuit]
+    case = np.repeat(np.arange(len(cases.circuit)), size)
+    first = np.repeat(start[cases.circuit] - np.concatenate(([0], np.cumsum(size)[:-1])), size)
+    return case, np.arange(len(case)) + first
+
+
+def _normalised(log_weight: FloatArray, case: IntArray) -> FloatArray:
+    """Probabilities over the pairs of each case."""
+    if len(case) == 0:
+        return np.zeros(0)
+    start = np.flatnonzero(np.concatenate(([True], case[1:] != case[:-1])))
+    size = np.diff(np.concatenate((start, [len(case)])))
+    best = np.repeat(np.maximum.reduceat(log_weight, start), size)
+    weight = np.exp(log_weight - best)
+    return np.asarray(weight / np.repeat(np.add.reduceat(weight, start), size), np.float64)
+
+
+def _log_total(log_weight: FloatArray, case: IntArray, cases: int) -> FloatArray:
+    """Log of the summed weights of each case; -inf for a case without pairs."""
+    best = np.full(cases, -np.inf)
+    np.maximum.at(best, case, log_weight)
+    safe = np.where(np.isinf(best), 0.0, best)
+    total = np.zeros(cases)
+    np.add.at(total, case, np.exp(log_weight - safe[case]))
+    with np.errstate(divide="ignore"):
+        return np.log(total) + safe
+
+
+def _weigh_readings(
+    sources: FloatArray,
+    case: IntArray,
+    hypothesis: IntArray,
+    hypotheses: Hypotheses,
+    cases: Cases,
+    touches: Touches,
+    looks: Looks,
+    touch_count: FloatArray,
+    faults_before: FloatArray,
+    record_before: FloatArray,
+    days: int,
+) -> FloatArray:
+    """Fill power, tests and timing; return the most probable onset day of each pair."""
+    family = hypotheses.family[hypothesis]
+    cause = hypotheses.cause[hypothesis]
+    row = cases.computed[case]
+    weighed = row >= 0
+    circuit = cases.circuit[case]
+    onset = np.full(len(case), np.nan)
+    column = np.full(len(CODE), -1)
+    for code, place in PATH_COLUMN.items():
+        column[code] = place
+    place = column[cause]
+
+    for kind, values, side in (
+        (RECEIVER_Z, cases.receiver, 0),
+        (RECEIVER_A, cases.receiver, 1),
+        (LAUNCH_A, cases.launch, 0),
+        (LAUNCH_Z, cases.launch, 1),
+    ):
+        pick = weighed & (family == kind)
+        if pick.any():
+            sources[pick, 2] = values[row[pick], side]
+            onset[pick] = cases.best_day[row[pick]]
+    record = family == RECORD
+    sources[record, 3] = record_before[circuit[record]]
+
+    path = (family == PATH) & weighed
+    sources[path, 2] = cases.power_mean[row[path], place[path]]
+    sources[path, 3] = (cases.tested_mean - cases.power_mean)[row[path], place[path]]
+    onset[path] = cases.best_day[row[path]]
+    uniform = path & ~np.isin(cause, JOINT_CAUSES)
+    mean = cases.tested_mean[row[uniform], place[uniform]]
+    before = faults_before[circuit[uniform], place[uniform]]
+    sources[uniform, 4] = np.logaddexp(np.log(1 - BEFORE_SHARE) + mean, np.log(BEFORE_SHARE) + before) - mean
+    joint = np.flatnonzero(path & np.isin(cause, JOINT_CAUSES))
+    _weigh_timing(
+        sources, onset, joint, case, hypothesis, hypotheses, cases, touches, looks, faults_before, place, days
+    )
+
+    quiet = (family == PATH) & ~weighed
+    matings = np.where(
+        hypotheses.joint[hypothesis] >= 0,
+        touch_count[np.maximum(hypotheses.joint[hypothesis], 0)] if len(touch_count) else 0.0,
+        0.0,
+    )
+    is_joint = np.isin(cause, FACE_CAUSES)
+    early = np.where(is_joint, BEFORE_TOUCHES / (BEFORE_TOUCHES + BACKGROUND_TOUCHES + matings), BEFORE_SHARE)
+    early = np.where(cause == CODE["remating_offset"], 0.0, early)
+    power_left = np.where(
+        cases.has_power_of[circuit], QUIET_POWER, np.where(cases.has_tests_of[circuit], QUIET_TESTS, 1.0)
+    )
+    level = np.exp(np.clip(faults_before[circuit[quiet], place[quiet]], -30, 30))
+    sources[quiet, 2] = np.log(early[quiet] * level + (1 - early[quiet]) * power_left[quiet])
+    quiet_ends = ~weighed & np.isin(family, (RECEIVER_Z, RECEIVER_A, LAUNCH_A, LAUNCH_Z))
+    sources[quiet_ends, 2] = np.log(BEFORE_SHARE * 0.5 + (1 - BEFORE_SHARE) * power_left[quiet_ends])
+    return onset
+
+
+def _weigh_timing(
+    sources: FloatArray,
+    onset: FloatArray,
+    pairs: IntArray,
+    case: IntArray,
+    hypothesis: IntArray,
+    hypotheses: Hypotheses,
+    cases: Cases,
+    touches: Touches,
+    looks: Looks,
+    faults_before: FloatArray,
+    place: IntArray,
+    days: int,
+) -> None:
+    """Timing of joint faults: weight 1 per touch of the joint, a background, and before the first reading.
+
+    A touch weighs less when the face was cleaned or passed a look afterwards.
+    """
+    if len(pairs) == 0 or days == 0:
+        return
+    row, column = cases.computed[case[pairs]], place[pairs]
+    own = hypotheses.joint[hypothesis[pairs]]
+    cause = hypotheses.cause[hypothesis[pairs]]
+    element = hypotheses.element[hypothesis[pairs]]
+    offset = cause == CODE["remating_offset"]
+    mean = cases.tested_mean[row, column]
+    early = np.where(offset, -np.inf, faults_before[cases.circuit[case[pairs]], column])
+
+    count = np.where(own >= 0, touches.start[np.maximum(own, 0) + 1] - touches.start[np.maximum(own, 0)], 0)
+    pair = np.repeat(np.arange(len(pairs)), count)
+    inside = np.arange(len(pair)) - np.repeat(np.concatenate(([0], np.cumsum(count)[:-1])), count)
+    day = touches.day[touches.start[own[pair]] + inside]
+    kept = _still_bad(looks, element[pair], day.astype(np.float64), cause[pair])
+    ahead = _still_bad(looks, element, np.full(len(pairs), -KEY_SPAN / 2), cause)
+    # touches before the first reading add to "before"
+    old = day < 1
+    weight_before = BEFORE_TOUCHES * ahead
+    np.add.at(weight_before, pair[old], kept[old])
+    weight_before = np.where(offset, 0.0, weight_before)
+    pair, day, kept = pair[~old], day[~old], kept[~old]
+
+    shift = np.maximum(mean, np.where(np.isinf(early), mean, early))
+    at_touch = np.full(len(pair), -np.inf)
+    for later, share in TOUCH_SPREAD:
+        shown = np.clip(day + later, 0, days - 1)
+        seen = cases.evidence[row[pair], shown, column[pair]].astype(np.float64) + np.log(share)
+        at_touch = np.logaddexp(at_touch, np.where(day + later < days, seen, -np.inf))
+    np.maximum.at(shift, pair, at_touch)
+    mass = BACKGROUND_TOUCHES * np.exp(mean - shift) + np.where(
+        weight_before > 0, weight_before * np.exp(np.where(np.isinf(early), 0.0, early) - shift), 0.0
+    )
+    touch_mass = kept * np.exp(at_touch - shift[pair])
+    np.add.at(mass, pair, touch_mass)
+    total = BACKGROUND_TOUCHES + weight_before
+    np.add.at(total, pair, kept)
+    sources[pairs, 4] = np.log(mass / total) + shift - mean
+
+    # the most probable onset: the best touch, else the day the readings point to, else before
+    best_touch = np.zeros(len(pairs))
+    np.maximum.at(best_touch, pair, touch_mass)
+    lead = touch_mass >= best_touch[pair]
+    touched_day = np.full(len(pairs), np.nan)
+    touched_day[pair[lead]] = day[lead]
+    background = BACKGROUND_TOUCHES * np.exp(mean - shift)
+    before_mass = weight_before * np.exp(np.where(np.isinf(early), -np.inf, early) - shift)
+    onset[pairs] = np.where(
+        (before_mass > background) & (before_mass > best_touch),
+        np.nan,
+        np.where(best_touch >= background, touched_day, onset[pairs]),
+    )
+
+
+def _still_bad(looks: Looks, element: IntArray, day: FloatArray, cause: NDArray[np.integer]) -> FloatArray:
+    """Chance factor that dirt (damage) of that day outlived the cleanings and passed looks since."""
+    key, end = element * KEY_SPAN + day, (element + 1) * KEY_SPAN - KEY_SPAN / 2
+
+    def later(keys: FloatArray, start: FloatArray) -> IntArray:
+        return np.asarray(np.searchsorted(keys, end) - np.searchsorted(keys, start), np.int64)
+
+    cleanings = later(looks.clean_key, key - 1.0)
+    passes = later(looks.pass_key, key + 0.5)
+    dirt = CLEANING_LEAVES ** np.minimum(cleanings, 4) * PASS_DIRTY ** np.minimum(passes, 3)
+    damage = PASS_DAMAGED ** np.minimum(passes, 3)
+    factor = np.where(cause == CODE["contamination"], dirt, np.where(cause == CODE["damaged_end_face"], damage, 1.0))
+    return np.asarray(factor, np.float64)
+
+
+class _Neighbours:
+    """What the other circuits over an element add for it or against it.
+
+    For an element e of circuits C(e): mean over the day of onset of the product over C(e) of
+    [(1 - spared) Lambda_c(day) + spared], against the product of what explains each of them without e.
+    """
+
+    def __init__(
+        self, sources: FloatArray, case: IntArray, hypothesis: IntArray, hypotheses: Hypotheses, cases: Cases
+    ) -> None:
+        self.case, self.cases = case, len(cases.circuit)
+        self.pairs, self.start, self.size = _shared_pairs(case, hypothesis, hypotheses, cases)
+        pairs = self.pairs
+        cause = hypotheses.cause[hypothesis[pairs]]
+        column = np.array([PATH_COLUMN.get(code, 0) for code in range(len(CODE))])[cause]
+        spared = _spared(cause, hypotheses.fibres[hypothesis[pairs]], hypotheses.element_kind[hypothesis[pairs]])
+        joint = _joint_evidence(cases, cases.computed[case[pairs]], column, spared, self.start, self.size)
+        self.gain = np.repeat(joint, self.size) - sources[pairs, 2:5].sum(axis=1)
+
+    def weigh(self, total: FloatArray) -> FloatArray:
+        """Log evidence per pair; zero for elements of one weighed circuit.
+
+        Parameters
+        ----------
+        total
+            Log weight of every pair without its neighbours.
+        """
+        result = np.zeros(len(self.case))
+        if len(self.pairs) == 0:
+            return result
+        evidence = _log_total(total, self.case, self.cases)[self.case[self.pairs]]
+        # what explains each circuit without the element
+        share = np.exp(np.minimum(total[self.pairs] - evidence, -1e-9))
+        without = evidence + np.log1p(-share)
+        others = np.repeat(np.add.reduceat(without, self.start), self.size) - without
+        result[self.pairs] = self.gain - others
+        return result
+
+
+def _shared_pairs(
+    case: IntArray, hypothesis: IntArray, hypotheses: Hypotheses, cases: Cases
+) -> tuple[IntArray, IntArray, IntArray]:
+    """Pairs whose element and cause several weighed circuits have, grouped; start and size of each group."""
+    nothing = np.zeros(0, np.int64)
+    cause = hypotheses.cause[hypothesis]
+    row = cases.computed[case]
+    usable = (case < int(hypotheses.circuit.max(initial=-1)) + 1) & (row >= 0)
+    usable &= (hypotheses.family[hypothesis] == PATH) & (cause != CODE["remating_offset"])
+    usable &= cases.has_power_of[cases.circuit[case]]
+    pairs = np.flatnonzero(usable)
+    if len(pairs) == 0:
+        return nothing, nothing, nothing
+    key = hypotheses.element[hypothesis[pairs]] * len(CODE) + cause[pairs]
+    order = np.argsort(key, kind="stable")
+    pairs, key = pairs[order], key[order]
+    start = np.flatnonzero(np.concatenate(([True], key[1:] != key[:-1])))
+    size = np.diff(np.concatenate((start, [len(key)])))
+    pairs, size = pairs[np.repeat(size > 1, size)], size[size > 1]
+    return pairs, np.concatenate(([0], np.cumsum(size)[:-1])).astype(np.int64), size
+
+
+def _spared(cause: NDArray[np.integer], fibres: IntArray, element_kind: NDArray[np.integer]) -> FloatArray:
+    table = np.zeros(len(CODE))
+    for name, share in SPARED.items():
+        table[CODE[name]] = share
+    array_face = (element_kind == 1) & (fibres > 1)
+    return np.where(array_face, SPARED_ARRAY_FACE, table[cause])
+
+
+def _joint_evidence(
+    cases: Cases,
+    row: IntArray,
+    column: IntArray,
+    spared: FloatArray,
+    start: IntArray,
+    size: IntArray,
+) -> FloatArray:
+    """Log mean over days of the product of the members' evidence, one value per element."""
+    joint = np.zeros(len(size))
+    first = 0
+    while first < len(size):
+        last = first
+        rows = 0
+        while last < len(size) and (rows == 0 or rows + size[last] <= MOST_SHARED_ROWS):
+            rows += int(size[last])
+            last += 1
+        members = slice(int(start[first]), int(start[first]) + rows)
+        seen = cases.evidence[row[members], :, column[members]]
+        free = spared[members].astype(np.float32)[:, None]
+        top = np.maximum(seen, 0.0)
+        blend = np.log((1 - free) * np.exp(seen - top) + free * np.exp(-top)) + top
+        by_day = np.add.reduceat(blend, start[first:last] - start[first], axis=0)
+        joint[first:last] = log_mean(by_day, axis=1)
+        first = last
+    return joint
+
+
+class _Learning:
+    """Learns how much more or less common each cause is here than its prior says (empirical Bayes)."""
+
+    def __init__(
+        self, cause: NDArray[np.integer], sources: FloatArray, case: IntArray, ordered_causes: dict[str, float]
+    ) -> None:
+        self.cause = cause
+        prior = _normalised(sources[:, 0] + sources[:, 1], case)
+        self.expected = np.bincount(cause, weights=prior, minlength=len(CODE))
+        self.orders = np.zeros(len(CODE))
+        for name, weight in ordered_causes.items():
+            self.orders[CODE[name]] = weight
+
+    def update(self, probability: FloatArray) -> FloatArray:
+        """Log factor per cause: found against expected, held near 1 while little was found."""
+        found = np.bincount(self.cause, weights=probability, minlength=len(CODE))
+        faults = np.array([name not in ("nothing", "record_error", "remating_offset") for name in CODE])
+        pseudo = PRIOR_CASES * self.expected[faults] / max(self.expected[faults].sum(), 1e-9)
+        factor = np.ones(len(CODE))
+        seen = found[faults] + self.orders[faults]
+        # orders tell the shares of causes, not how many there are now
+        scale = 1.0 + self.orders[faults].sum() / max(found[faults].sum() + PRIOR_CASES, 1e-9)
+        factor[faults] = (seen / scale + pseudo) / (self.expected[faults] + pseudo)
+        return np.asarray(np.log(np.clip(factor, *LEARNING_LIMITS)), np.float64)

@@ -1,0 +1,123 @@
+"""What each cause of a weak circuit looks like: sizes, shapes in time, how common it is to begin with.
+
+Every figure here is a default the fleet's own data may move (how common) or a broad law that no single
+reading depends on (sizes, shapes). Sources: the trade figures are common practice or our estimates, none
+is a standard's; the shares of causes are re-learned from the fleet and from closed work orders.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.tables.result_tables import CAUSES
+
+CODE = {name: number for number, name in enumerate(CAUSES)}
+
+# Present size of a fault in dB, logarithmic from the smallest that matters to a dark fibre.
+SIZES_DB = np.geomspace(0.03, 35.0, 30)
+
+RAMP_DAYS = (0, 60, 240)  # a step, a ramp over two months, a slow fade
+
+# Causes that sit on the path and dim the light, in the order of the evidence arrays.
+PATH_CAUSES = ("contamination", "damaged_end_face", "bend", "splice", "fibre_break", "remating_offset")
+PATH_COLUMN = {CODE[name]: column for column, name in enumerate(PATH_CAUSES)}
+
+# Median and log-sd of the size law. [dB] Our estimates; wide on purpose.
+_LOGNORMAL = {
+    "contamination": (0.35, 1.0),
+    "damaged_end_face": (0.40, 0.9),
+    "bend": (0.9, 1.0),
+    "splice": (0.4, 0.9),
+    "transceiver": (1.2, 0.9),
+}
+# Share of steps, two-month ramps, slow fades.
+_SHAPES = {
+    "contamination": (0.80, 0.15, 0.05),
+    "damaged_end_face": (0.85, 0.10, 0.05),
+    "bend": (0.85, 0.10, 0.05),
+    "splice": (0.50, 0.25, 0.25),
+    "fibre_break": (0.98, 0.01, 0.01),
+    "remating_offset": (0.98, 0.01, 0.01),
+    "transceiver": (0.30, 0.30, 0.40),
+}
+# How much of a mated pair's spread a new mating redraws. [dB]
+OFFSET_SCALE_DB = 0.10
+OFFSET_FREEDOM = 4.0
+
+# Attenuation of a bend against wavelength: exp(k (nm - 1550)); 1310 nm loses .15 of 1550 nm at k = .008.
+BEND_PER_NM = (0.004, 0.008, 0.012)
+
+# Probability that an end face which is dirty (damaged) costs its circuit light that can be seen. Learned.
+COSTS_LIGHT = {"contamination": 0.20, "damaged_end_face": 0.30}
+DEFAULT_P_CONTAMINATED = 0.12
+DEFAULT_P_DAMAGED = 0.01
+# Probability that this element is at fault now. Our estimates; learned by cause, relative sizes kept.
+BEND_BY_CABLE = {
+    "patch_cord": 0.0015,
+    "pigtail": 0.0004,
+    "trunk": 0.0010,
+    "feeder": 0.0010,
+    "distribution": 0.0010,
+    "drop": 0.0020,
+    "launch_cord": 0.0,
+}
+BREAK_BY_CABLE = {
+    "patch_cord": 0.0003,
+    "pigtail": 0.0001,
+    "trunk": 0.0002,
+    "feeder": 0.0006,
+    "distribution": 0.0006,
+    "drop": 0.0006,
+    "launch_cord": 0.0,
+}
+SPLICE_RATE = 0.0006
+TRANSCEIVER_RATE = 0.006
+OFFSET_RATE = 0.15  # that a touched joint sits noticeably worse than before
+RECORD_RATE = 0.002
+UNTRACED_RECORD_RATE = 0.5
+
+# Part of the onsets of a joint's fault that fall on no recorded touch, per touch of it (missing records).
+BACKGROUND_TOUCHES = 0.25
+# Weight of "it was so before the first reading", in touches.
+BEFORE_TOUCHES = 1.0
+# How the light's change lies about the day of a touch (days from expected to weight).
+TOUCH_SPREAD = ((0, 0.74), (1, 0.12), (-1, 0.08), (2, 0.03), (-2, 0.03))
+
+# Probability that a path fault shows in both directions of the same fibre, where both are read.
+SEEN_BOTH_WAYS = 0.90
+# Probability that a circuit over a shared element is not hit, by cause, where the element is at fault.
+SPARED = {"contamination": 0.03, "damaged_end_face": 0.03, "bend": 0.10, "splice": 0.03, "fibre_break": 0.10}
+SPARED_ARRAY_FACE = 0.60  # one fibre of an array face can be dirty alone
+
+
+def size_law(cause: str) -> NDArray[np.float64]:
+    """Probabilities over `SIZES_DB` of the present size of a fault of that cause, shape (30,)."""
+    log_size = np.log(SIZES_DB)
+    if cause == "fibre_break":
+        weight = np.where(SIZES_DB >= 5.0, 1.0, np.where(SIZES_DB >= 2.0, 0.3, 0.0))
+    elif cause == "remating_offset":
+        # density of |t| per log size
+        weight = SIZES_DB * (1 + (SIZES_DB / OFFSET_SCALE_DB) ** 2 / OFFSET_FREEDOM) ** (-(OFFSET_FREEDOM + 1) / 2)
+    else:
+        median, spread = _LOGNORMAL[cause]
+        weight = np.exp(-0.5 * ((log_size - np.log(median)) / spread) ** 2)
+    return weight / weight.sum()
+
+
+def shape_law(cause: str) -> NDArray[np.float64]:
+    """Probabilities over `RAMP_DAYS` of how a fault of that cause comes, shape (3,)."""
+    return np.array(_SHAPES[cause])
+
+
+def bend_ratio(
+    wavelength_nm: NDArray[np.float64], reference_nm: NDArray[np.float64], per_nm: float
+) -> NDArray[np.float64]:
+    """Loss of a bend at one wavelength for 1 dB at the reference wavelength.
+
+    Examples
+    --------
+    >>> round(float(bend_ratio(np.array(1310.0), np.array(1550.0), 0.008)), 3)
+    0.147
+    """
+    return np.exp(np.clip(per_nm * (wavelength_nm - reference_nm), -3.0, 3.0))

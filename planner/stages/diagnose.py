@@ -1,0 +1,186 @@
+"""Step 6 of the analysis: what eats each circuit's margin, element by element.
+
+In: series, paths, touches, loss tests, OTDR traces, end-face beliefs, budgets, work orders. Out:
+`diagnosis`, `diagnosis_evidence`, `face_blame`. Only circuits that changed, and those that share an element
+with one that did, have their readings read and weighed; the others keep what is believed beforehand.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import duckdb
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from planner.health.circuit_cases import Cases, CircuitSeries, circuit_series, list_cases, weigh_cases
+from planner.health.daily_series import end_rows
+from planner.health.diagnosis import Levels, looks_by_face, touches_by_joint, weigh_hypotheses
+from planner.health.diagnosis_report import diagnosis_frames
+from planner.health.hypotheses import list_hypotheses
+from planner.health.order_causes import corrected_shares
+from planner.health.shared_elements import sharing_circuits
+from planner.health.trace_evidence import weigh_traces
+from planner.progress import Progress
+from planner.store.database import has_rows, replace_result
+from planner.store.diagnosis_queries import (
+    budget_excess,
+    closed_causes,
+    face_beliefs,
+    face_looks,
+    joint_touches,
+    moved_circuits,
+    otdr_traces,
+    path_elements,
+    reading_time_of_day,
+    touch_counts,
+    untraced_circuits,
+)
+from planner.store.series_queries import circuit_ends, daily_power, loss_test_series, power_ports
+
+REFERENCE_PORTS = 500  # per environment: their common course is the season's
+LONGEST_AXIS_DAYS = 1100  # onsets further back count as "before the first reading"
+OPTIONAL = ("power_readings", "loss_tests", "otdr_events", "mating_events", "connector_health", "circuit_budget")
+
+
+def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
+    """Diagnose every circuit."""
+    progress(0.05, "reading paths")
+    circuits = circuit_ends(con)
+    elements = path_elements(con)
+    beliefs = face_beliefs(con)
+    touched = touch_counts(con, now).set_index("port_id")["touches"]
+    untraced = pd.Index(untraced_circuits(con)["circuit_id"])
+    hypotheses = list_hypotheses(circuits, elements, beliefs, untraced, touched)
+    numbers = pd.Index(circuits["circuit_id"])
+
+    progress(0.15, "finding circuits that changed")
+    moved = numbers.get_indexer(pd.Index(moved_circuits(con)))
+    read = sharing_circuits(hypotheses, moved[moved >= 0], len(circuits))
+    ports = power_ports(con, now)
+    tests = loss_test_series(con, now)
+    progress(0.25, f"reading the series of {len(read)} circuits")
+    series, has_power = _series(con, now, circuits, read, ports, tests)
+    tests = _on_axis(tests, numbers, series)
+    progress(0.4, "weighing what changed")
+    cases = list_cases(series, read, len(circuits), _tests_that_rose(tests))
+    cases.has_power_of = has_power
+    cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
+    changed = np.unique(cases.circuit[cases.last_day >= cases.first_day])
+    near = sharing_circuits(hypotheses, changed, len(circuits))
+    chosen = np.flatnonzero(np.isin(cases.circuit, near))
+    weigh_cases(cases, chosen, series, read, tests, circuits["wavelength_nm"].to_numpy(np.float64))
+
+    progress(0.6, "weighing hypotheses")
+    names = numbers[near].tolist()
+    looks = face_looks(con, now, names)
+    looks["day"] = _days(looks["at"], series.first_day)
+    touches = joint_touches(con, now, names)
+    touches["day"] = _days(touches["at"], series.first_day)
+    traces = otdr_traces(con, now, names)
+    traces["day"] = _days(traces["at"], series.first_day)
+    weighed = weigh_hypotheses(
+        hypotheses,
+        cases,
+        touches_by_joint(hypotheses.ports, touches, reading_time_of_day(con)),
+        looks_by_face(hypotheses.names, looks),
+        _levels(budget_excess(con), numbers),
+        touched.reindex(hypotheses.ports).fillna(0).to_numpy(np.float64),
+        series.days,
+        corrected_shares(closed_causes(con, now)),
+        weigh_traces(traces, elements, hypotheses, cases, numbers),
+    )
+    progress(0.85, "writing the diagnosis")
+    has_otdr = np.isin(np.arange(len(circuits)), numbers.get_indexer(pd.Index(traces["circuit_id"].unique())))
+    wavelengths = tests.groupby("circuit")["wavelength_nm"].nunique().reindex(range(len(circuits)), fill_value=0)
+    diagnosis, evidence, blame = diagnosis_frames(
+        weighed, hypotheses, cases, numbers, series.first_day, has_otdr, wavelengths.to_numpy(np.int64)
+    )
+    replace_result(con, "diagnosis", diagnosis)
+    replace_result(con, "diagnosis_evidence", evidence)
+    replace_result(con, "face_blame", blame)
+    return "; ".join(f"not assessed: no {table}" for table in OPTIONAL if not has_rows(con, table))
+
+
+def _series(
+    con: duckdb.DuckDBPyConnection,
+    now: datetime,
+    circuits: pd.DataFrame,
+    read: NDArray[np.int64],
+    ports: pd.DataFrame,
+    tests: pd.DataFrame,
+) -> tuple[CircuitSeries, NDArray[np.bool_]]:
+    """Series of the circuits to read, and for every circuit whether its power is known."""
+    everywhere = end_rows(circuits, ports["port_id"].tolist())
+    z_read = (everywhere["z_row"] >= 0) & (everywhere["z_shared"] == 1)
+    a_read = (everywhere["a_row"] >= 0) & (everywhere["a_shared"] == 1)
+    has_power = (z_read | a_read).to_numpy(np.bool_)
+    ports["reference"] = ports.groupby("environment").cumcount() < REFERENCE_PORTS
+    ends = circuits.iloc[read]
+    near = ports["port_id"].isin(ends["a_port_id"]) | ports["port_id"].isin(ends["z_port_id"])
+    references = ports.loc[ports["reference"], "port_id"]
+    far = circuits["a_port_id"].isin(references) | circuits["z_port_id"].isin(references)
+    partners = pd.concat([circuits.loc[far, "a_port_id"], circuits.loc[far, "z_port_id"]])
+    block = ports[near | ports["reference"] | ports["port_id"].isin(partners)].reset_index(drop=True)
+    earliest = [moment for moment in (ports["first_at"].min(), tests["at"].min()) if not pd.isna(moment)]
+    start = (
+        max(min(earliest), pd.Timestamp(now) - pd.Timedelta(days=LONGEST_AXIS_DAYS)) if earliest else pd.Timestamp(now)
+    )
+    power = daily_power(con, block["port_id"].tolist(), now, start.to_pydatetime())
+    days = int((np.datetime64(now, "D") - power.first_day).astype(np.int64)) + 1 if earliest else 0
+    tx, rx = (_padded(matrix, days) for matrix in (power.tx_dbm, power.rx_dbm))
+    rows = end_rows(circuits, block["port_id"].tolist())
+    series = circuit_series(
+        rows.iloc[read],
+        rows,
+        pd.factorize(block["environment"])[0],
+        block["reference"].to_numpy(np.bool_),
+        tx,
+        rx,
+        power.first_day,
+    )
+    return series, has_power
+
+
+def _padded(matrix: NDArray[np.float32], days: int) -> NDArray[np.float32]:
+    """The matrix with exactly that many days, gaps at the end."""
+    result = np.full((matrix.shape[0], days), np.nan, np.float32)
+    width = min(days, matrix.shape[1])
+    result[:, :width] = matrix[:, :width]
+    return result
+
+
+def _days(at: pd.Series, first_day: np.datetime64) -> NDArray[np.float64]:
+    """Days since the first day, with the time of day as a fraction."""
+    span = at.to_numpy("datetime64[s]") - first_day.astype("datetime64[s]")
+    return span / np.timedelta64(86400, "s")
+
+
+def _on_axis(tests: pd.DataFrame, numbers: pd.Index, series: CircuitSeries) -> pd.DataFrame:
+    """Loss tests with the number of their circuit and the day on the axis of the series."""
+    result = tests.assign(
+        circuit=numbers.get_indexer(pd.Index(tests["circuit_id"])), day=_days(tests["at"], series.first_day)
+    )
+    return result[result["circuit"] >= 0].reset_index(drop=True)
+
+
+def _tests_that_rose(tests: pd.DataFrame) -> pd.DataFrame:
+    """Circuits whose latest test reads clearly more than their first ones: circuit, size_db."""
+    from planner.health.drift import loss_test_drift
+
+    drift = loss_test_drift(tests)
+    drift = drift[(drift["kind"] == "loss_test") & (drift["step_db"] > 0)]
+    number = tests.drop_duplicates("circuit_id").set_index("circuit_id")["circuit"]
+    rose = pd.DataFrame(
+        {"circuit": number.reindex(drift["circuit_id"]).to_numpy(), "size_db": drift["step_db"].to_numpy()}
+    )
+    return rose.groupby("circuit", as_index=False)["size_db"].max().astype({"circuit": np.int64})
+
+
+def _levels(excess: pd.DataFrame, numbers: pd.Index) -> Levels:
+    by_circuit = excess.set_index("circuit_id").reindex(numbers)
+    return Levels(by_circuit["excess_db"].to_numpy(np.float64), by_circuit["sd_db"].to_numpy(np.float64))
+
+
+__all__ = ["Cases", "run"]

@@ -1,0 +1,240 @@
+"""What circuit diagnosis reads besides the power series: paths, touches, tests, traces, beliefs, orders.
+
+In: the database and the moment up to which the history counts. Out: frames for `planner.health.diagnosis`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+
+import duckdb
+import pandas as pd
+
+from planner.store.database import fetch
+
+
+@contextmanager
+def _named(con: duckdb.DuckDBPyConnection, name: str, column: str, values: list[str]) -> Iterator[None]:
+    con.register(name, pd.DataFrame({column: pd.Series(values, dtype="object")}))
+    try:
+        yield
+    finally:
+        con.unregister(name)
+
+
+def path_elements(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Every connector, cable and splice on a traced path, in order.
+
+    Columns circuit_id, position, element_kind, element_id, port_id, length_m, cable_kind, fibre_count (of
+    the connector or cable), polish.
+    """
+    return fetch(
+        con,
+        """
+        SELECT p.circuit_id, p.position, p.element_kind, p.element_id, p.port_id, p.length_m,
+               ca.kind AS cable_kind, coalesce(co.fibre_count, ca.fibre_count, 1) AS fibre_count,
+               co.polish
+        FROM circuit_paths p
+        LEFT JOIN connectors co ON p.element_kind = 'connector' AND co.connector_id = p.element_id
+        LEFT JOIN cables ca ON p.element_kind = 'cable' AND ca.cable_id = p.element_id
+        WHERE p.element_kind IN ('connector', 'cable', 'splice')
+        ORDER BY p.circuit_id, p.position
+        """,
+    )
+
+
+def untraced_circuits(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Circuits without a complete path. Columns circuit_id, reason."""
+    return fetch(con, "SELECT circuit_id, reason FROM circuit_status WHERE NOT traced ORDER BY circuit_id")
+
+
+def moved_circuits(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Circuits with a series that changed; of a port that carries several circuits, all of them."""
+    frame = fetch(
+        con,
+        """
+        WITH moved AS (
+            SELECT circuit_id, port_id FROM series_drift
+            WHERE (step_db IS NOT NULL OR shape = 'drift') AND kind <> 'orl'
+        )
+        SELECT DISTINCT circuit_id FROM (
+            SELECT circuit_id FROM moved WHERE circuit_id IS NOT NULL
+            UNION ALL
+            SELECT c.circuit_id FROM moved m JOIN circuits c ON m.port_id IN (c.a_port_id, c.z_port_id)
+        ) ORDER BY circuit_id
+        """,
+    )
+    return frame["circuit_id"].tolist()
+
+
+def reading_time_of_day(con: duckdb.DuckDBPyConnection) -> float:
+    """Usual time of the daily reading, as a share of the day (median of the newest 20,000); 0 without any."""
+    row = con.execute(
+        """
+        SELECT median(epoch("at"::TIME) / 86400.0)
+        FROM (SELECT "at" FROM power_readings ORDER BY "at" DESC LIMIT 20000)
+        """
+    ).fetchone()
+    return float(row[0]) if row and row[0] is not None else 0.0
+
+
+def joint_touches(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[str]) -> pd.DataFrame:
+    """When joints on the paths of these circuits were opened or closed. Columns port_id, at (one per day).
+
+    A cleaning or an inspection of an end face opens its joint too.
+    """
+    with _named(con, "_wanted_circuits", "circuit_id", circuit_ids):
+        return fetch(
+            con,
+            """
+            WITH places AS (
+                SELECT DISTINCT p.port_id, p.connector_id
+                FROM circuit_paths p JOIN _wanted_circuits USING (circuit_id)
+                WHERE p.connector_id IS NOT NULL AND p.port_id IS NOT NULL
+            ),
+            found AS (
+                SELECT e.port_id, e."at" FROM mating_events e
+                WHERE e."at" <= ? AND e.port_id IN (SELECT port_id FROM places)
+                UNION ALL
+                SELECT p.port_id, c."at" FROM cleanings c JOIN places p USING (connector_id) WHERE c."at" <= ?
+                UNION ALL
+                SELECT p.port_id, i."at" FROM inspections i JOIN places p USING (connector_id)
+                WHERE i."at" <= ? AND i.stage IS DISTINCT FROM 'incoming'
+            )
+            SELECT port_id, max("at") AS "at" FROM found GROUP BY port_id, "at"::DATE ORDER BY port_id, "at"
+            """,
+            [now, now, now],
+        )
+
+
+def touch_counts(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
+    """Days on which each port was mated. Columns port_id, touches."""
+    return fetch(
+        con,
+        """
+        SELECT port_id, count(DISTINCT "at"::DATE) AS touches FROM mating_events
+        WHERE "at" <= ? GROUP BY port_id ORDER BY port_id
+        """,
+        [now],
+    )
+
+
+def face_looks(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[str]) -> pd.DataFrame:
+    """Cleanings and inspections of the end faces on these paths, in order.
+
+    Columns connector_id, at, what (cleaning or inspection), dirty, damaged (bool, of an inspection),
+    worst_zone.
+    """
+    with _named(con, "_wanted_circuits", "circuit_id", circuit_ids):
+        return fetch(
+            con,
+            """
+            WITH faces AS (
+                SELECT DISTINCT p.connector_id FROM circuit_paths p JOIN _wanted_circuits USING (circuit_id)
+                WHERE p.connector_id IS NOT NULL
+            )
+            SELECT connector_id, "at", 'cleaning' AS what, false AS dirty, false AS damaged, NULL AS worst_zone
+            FROM cleanings JOIN faces USING (connector_id) WHERE "at" <= ?
+            UNION ALL
+            SELECT connector_id, "at", 'inspection',
+                   result = 'fail' AND coalesce(finding, 'particle') NOT IN ('scratch', 'pit', 'chip', 'crack'),
+                   coalesce(result = 'fail' AND finding IN ('scratch', 'pit', 'chip', 'crack'), false), worst_zone
+            FROM inspections JOIN faces USING (connector_id) WHERE "at" <= ?
+            ORDER BY connector_id, "at", what
+            """,
+            [now, now],
+        )
+
+
+def face_beliefs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """What is believed of each end face. Columns connector_id, p_contaminated, p_damaged."""
+    return fetch(con, "SELECT connector_id, p_contaminated, p_damaged FROM connector_health ORDER BY connector_id")
+
+
+def budget_excess(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Measured less expected loss of each circuit, best measured wavelength.
+
+    Columns circuit_id, excess_db, sd_db, measured_from.
+    """
+    return fetch(
+        con,
+        """
+        SELECT circuit_id,
+               arg_min(excess_db, (measured_from <> 'loss_test', wavelength_nm)) AS excess_db,
+               arg_min(sqrt(coalesce(typical_sd_db, 0.3) ** 2 + coalesce(measured_sd_db, 0.1) ** 2),
+                       (measured_from <> 'loss_test', wavelength_nm)) AS sd_db,
+               arg_min(measured_from, (measured_from <> 'loss_test', wavelength_nm)) AS measured_from
+        FROM circuit_budget
+        WHERE excess_db IS NOT NULL AND measured_from IN ('loss_test', 'power')
+        GROUP BY circuit_id ORDER BY circuit_id
+        """,
+    )
+
+
+def otdr_traces(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[str]) -> pd.DataFrame:
+    """Events of the OTDR traces of these circuits, in order of trace and distance."""
+    with _named(con, "_wanted_circuits", "circuit_id", circuit_ids):
+        return fetch(
+            con,
+            """
+            SELECT trace_id, "at", circuit_id, direction, wavelength_nm, distance_m, loss_db, reflectance_db, kind
+            FROM otdr_events JOIN _wanted_circuits USING (circuit_id)
+            WHERE "at" <= ? ORDER BY circuit_id, "at", trace_id, distance_m, event_no
+            """,
+            [now],
+        )
+
+
+def closed_causes(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
+    """Causes on closed work orders. Columns cause_found, orders."""
+    return fetch(
+        con,
+        """
+        SELECT cause_found, count(*) AS orders FROM work_orders
+        WHERE cause_found IS NOT NULL AND coalesce(closed_at, opened_at) <= ?
+          AND reason IN ('alarm', 'complaint')
+        GROUP BY cause_found ORDER BY cause_found
+        """,
+        [now],
+    )
+
+
+def circuit_orders(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[str]) -> pd.DataFrame:
+    """Alarm and complaint orders of these circuits. Columns circuit_id, opened_at, closed_at, cause_found."""
+    with _named(con, "_wanted_circuits", "circuit_id", circuit_ids):
+        return fetch(
+            con,
+            """
+            SELECT circuit_id, opened_at, closed_at, cause_found FROM work_orders
+            JOIN _wanted_circuits USING (circuit_id)
+            WHERE opened_at <= ? AND reason IN ('alarm', 'complaint')
+            ORDER BY circuit_id, opened_at
+            """,
+            [now],
+        )
+
+
+def is_circuit(con: duckdb.DuckDBPyConnection, circuit_id: str) -> bool:
+    """Whether the records hold that circuit."""
+    return con.execute("SELECT 1 FROM circuits WHERE circuit_id = ?", [circuit_id]).fetchone() is not None
+
+
+def diagnosis_rows(con: duckdb.DuckDBPyConnection, circuit_id: str | None) -> pd.DataFrame:
+    """The diagnosis of one circuit or of all, falling probability within each circuit."""
+    return fetch(
+        con,
+        """
+        SELECT * FROM diagnosis WHERE ?::VARCHAR IS NULL OR circuit_id = ?
+        ORDER BY circuit_id, probability DESC, cause, element_id
+        """,
+        [circuit_id, circuit_id],
+    )
+
+
+def evidence_of(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataFrame:
+    """The evidence lines of one circuit."""
+    return fetch(
+        con, "SELECT line, text, decibans FROM diagnosis_evidence WHERE circuit_id = ? ORDER BY line", [circuit_id]
+    )
