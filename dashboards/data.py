@@ -18,7 +18,7 @@ import duckdb
 from flask import current_app
 
 from planner.errors import StoreError
-from planner.store import page_queries
+from planner.store import page_queries, snapshots
 from planner.store.database import open_database
 
 Answer = TypeVar("Answer")
@@ -57,9 +57,7 @@ class Door:
     def _newest(self) -> Path:
         if not self._source.is_dir():
             return self._source
-        from planner.store.snapshots import newest_snapshot
-
-        newest = newest_snapshot(self._source)
+        newest = snapshots.newest(self._source)
         if newest is None:
             raise StoreError(f"{self._source}: holds no published snapshot; publish one with: planner serve --db FILE")
         return newest

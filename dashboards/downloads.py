@@ -8,6 +8,7 @@ import re
 
 from flask import Flask, Response, request
 
+from dashboards.components.frames import records
 from dashboards.data import ask
 from planner.store import page_queries
 
@@ -53,7 +54,7 @@ def work_list_csv(plan_id: str, crew_id: str, day_on: str) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(WORK_LIST_COLUMNS)
-    for row in jobs[list(WORK_LIST_COLUMNS)].itertuples(index=False):
+    for row in records(jobs[list(WORK_LIST_COLUMNS)]):
         writer.writerow([safe_cell(value) for value in row])
     return out.getvalue()
 

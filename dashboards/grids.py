@@ -6,7 +6,7 @@ from typing import Any
 
 import duckdb
 import pandas as pd
-from dash import MATCH, ClientsideFunction, Dash, Input, Output, State, no_update
+from dash import MATCH, ClientsideFunction, Input, Output, State, no_update
 
 from dashboards.components.words import counted
 from dashboards.data import door
@@ -60,16 +60,9 @@ def answer(name: str, by: str, request: dict[str, Any]) -> tuple[dict[str, Any],
     return {"rowData": rows_of(frame), "rowCount": total}, words
 
 
-def add_callbacks(app: Dash) -> None:
+def add_callbacks(app: Any) -> None:
     """Attach the rows, the address and the clear button to every grid."""
 
-    @app.callback(
-        Output({"part": "grid", "table": MATCH}, "getRowsResponse"),
-        Output({"part": "grid-count", "table": MATCH}, "children"),
-        Input({"part": "grid", "table": MATCH}, "getRowsRequest"),
-        State({"part": "grid-by", "table": MATCH}, "data"),
-        State({"part": "grid", "table": MATCH}, "id"),
-    )
     def read_rows(request: dict[str, Any] | None, by: str, grid_id: dict[str, str]) -> tuple[Any, Any]:
         if request is None:
             return no_update, no_update
@@ -78,6 +71,13 @@ def add_callbacks(app: Dash) -> None:
         except (ParameterError, duckdb.Error) as error:
             return {"rowData": [], "rowCount": 0}, str(error)
 
+    app.callback(
+        Output({"part": "grid", "table": MATCH}, "getRowsResponse"),
+        Output({"part": "grid-count", "table": MATCH}, "children"),
+        Input({"part": "grid", "table": MATCH}, "getRowsRequest"),
+        State({"part": "grid-by", "table": MATCH}, "data"),
+        State({"part": "grid", "table": MATCH}, "id"),
+    )(read_rows)
     app.clientside_callback(
         ClientsideFunction("planner", "keepAddress"),
         Output({"part": "grid-count", "table": MATCH}, "title"),

@@ -17,6 +17,4 @@
       return next;
     },
   };
-  // the lighter drawing library: plain cartesian figures are all that the pages use
-  window._dashPlotlyJSURL = "/assets/plotly-cartesian.min.js";
 })();

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import pandas as pd
 from dash import html
 
+from dashboards.components.attributes import aria
+from dashboards.components.frames import records
 from dashboards.components.tables import Cell, heads, table
 from dashboards.components.words import MINUS, day, figure, is_unknown, percent
 
@@ -26,7 +29,7 @@ def bar(value: float, largest: float, *, kind: str = "") -> html.Span:
     return html.Span(
         html.Span(className=f"bar-fill {side} {kind}".strip(), style={"--share": f"{50 * share:.1f}%"}),
         className="bar",
-        **{"aria-hidden": "true"},
+        **aria(hidden="true"),
     )
 
 
@@ -39,7 +42,7 @@ def level(share: float | None, *, state: str = "watch") -> html.Span:
             html.Span(
                 html.Span(className=f"level-fill state-{state}", style={"--share": f"{100 * share:.1f}%"}),
                 className="level",
-                **{"aria-hidden": "true"},
+                **aria(hidden="true"),
             ),
             html.B(percent(share)),
         ],
@@ -63,15 +66,15 @@ def evidence_table(caption: str, evidence: pd.DataFrame, total_words: str) -> ht
     largest = float(evidence["decibans"].abs().max()) if len(evidence) else 0.0
     dated = "evidence_at" in evidence
     rows: list[list[Cell]] = []
-    for line in evidence.itertuples(index=False):
-        value = float(line.decibans)  # type: ignore[arg-type]
+    for line in records(evidence):
+        value = float(line.decibans)
         when: list[Cell] = []
         if dated:
             when = ["" if is_unknown(line.evidence_at) else day(line.evidence_at)]
         rows.append([str(line.text), *when, bar(value, largest), signed(value)])
     total = float(evidence["decibans"].sum())
     columns = heads("Evidence*", *(["Date"] if dated else []), "For or against", "Decibans#")
-    words = [total_words + " ", html.B(percent(probability_of(total)))]
+    words: list[Any] = [total_words + " ", html.B(percent(probability_of(total)))]
     return table(caption, columns, rows, total=[words, *([""] if dated else []), bar(total, largest), signed(total)])
 
 
@@ -86,13 +89,13 @@ def additive_table(
         if value is None or is_unknown(value):
             rows.append([name, meaning, "", "not assessed"])
         else:
-            rows.append([name, meaning, bar(value, largest), signed(value, decimals)])
+            rows.append([name, meaning, bar(value, largest, kind="gain"), signed(value, decimals)])
     total = sum(known)
     return table(
         caption,
         heads("Part", "What it is*", "Adds or takes", f"{unit}#"),
         rows,
-        total=[total_words, "", bar(total, max(largest, abs(total))), signed(total, decimals)],
+        total=[total_words, "", bar(total, max(largest, abs(total)), kind="gain"), signed(total, decimals)],
     )
 
 
@@ -116,9 +119,7 @@ def budget_bar(segments: Sequence[tuple[str, float, str]], allowed: float | None
         marks.append(_tick("allowed", allowed, full))
     if measured is not None:
         marks.append(_tick("measured", measured, full))
-    return html.Div(
-        [html.Div(parts, className="budget-parts"), *marks], className="budget-bar", **{"aria-hidden": "true"}
-    )
+    return html.Div([html.Div(parts, className="budget-parts"), *marks], className="budget-bar", **aria(hidden="true"))
 
 
 def _tick(word: str, value: float, full: float) -> html.Span:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dash import html
 
+from dashboards.components.attributes import aria
+
 GENERAL = (
     "Treat every fibre as live until a power meter shows that it is dark; infrared light is invisible. Never look "
     "into a port or an end face; use a camera, or a microscope with a safety filter.",
@@ -23,5 +25,5 @@ def cautions(*, opens_live: bool) -> html.Section:
     items = [html.Li(html.B(LIVE))] if opens_live else []
     items += [html.Li(text) for text in GENERAL]
     return html.Section(
-        [html.H3("Cautions"), html.Ul(items, className="cautions")], className="caution", **{"aria-label": "Cautions"}
+        [html.H3("Cautions"), html.Ul(items, className="cautions")], className="caution", **aria(label="Cautions")
     )

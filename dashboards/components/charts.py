@@ -8,13 +8,15 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
+from dashboards.components.attributes import aria
+from dashboards.components.frames import records
 from dashboards.components.marks import STATE_SYMBOLS, STATE_WORDS
 from dashboards.components.words import day, db, figure, is_unknown, percent
 
 Spec = dict[str, Any]
 
 _FONT = {"family": "system-ui, sans-serif", "size": 12.5, "color": "~ink"}
-_CONFIG = {"displaylogo": False, "displayModeBar": False, "responsive": True, "scrollZoom": False}
+_CONFIG: dict[str, Any] = {"displaylogo": False, "displayModeBar": False, "responsive": True, "scrollZoom": False}
 
 
 def layout_of(**changes: Any) -> Spec:
@@ -50,7 +52,7 @@ def titled(text: str) -> Spec:
 
 def drawn(part: str, spec: Spec, *, label: str, caption: str, height: int, pan: bool = False) -> html.Figure:
     """A figure on the page: named for readers, with a caption; its colours follow the theme."""
-    config = {**_CONFIG, "scrollZoom": pan}
+    config: Any = {**_CONFIG, "scrollZoom": pan}
     return html.Figure(
         [
             dcc.Store(id={"part": "figure-spec", "name": part}, data=spec),
@@ -70,7 +72,7 @@ def drawn(part: str, spec: Spec, *, label: str, caption: str, height: int, pan: 
                     },
                 ),
                 role="img",
-                **{"aria-label": label},
+                **aria(label=label),
             ),
             html.Figcaption(caption),
         ],
@@ -185,6 +187,61 @@ def readings_figure(
     }
 
 
+HISTORY_ROWS = {
+    "mate": ("matings", "line-ns-open", "watch"),
+    "demate": ("matings", "line-ns-open", "watch"),
+    "clean": ("cleanings", "square", "sound"),
+    "inspect pass": ("looks", "circle-open", "sound"),
+    "inspect fail": ("looks", "diamond", "act"),
+    "work order": ("work orders", "triangle-up", "soon"),
+}
+
+
+def history_figure(events: pd.DataFrame) -> Spec:
+    """What happened to an end face over time: matings, looks (passed or failed), cleanings, work orders.
+
+    `events` has columns at, what, detail and note, as `page_queries.connector_events` gives them.
+    """
+    kinds = [
+        ("inspect fail" if "fail" in str(note) else "inspect pass") if what == "inspect" else str(what)
+        for what, note in zip(events["what"], events["note"], strict=True)
+    ]
+    rows = ["work orders", "cleanings", "looks", "matings"]
+    traces: list[Spec] = []
+    for kind, (row, symbol, colour) in HISTORY_ROWS.items():
+        mine = [position for position, each in enumerate(kinds) if each == kind]
+        if not mine:
+            continue
+        chosen = events.iloc[mine]
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "name": kind,
+                "x": [at.isoformat() for at in chosen["at"]],
+                "y": [row] * len(chosen),
+                "marker": {
+                    "symbol": symbol,
+                    "color": f"~{colour}",
+                    "size": 12 if symbol.startswith("line") else 10,
+                    "line": {"width": 2, "color": f"~{colour}"},
+                },
+                "text": [
+                    ", ".join(str(part).replace("_", " ") for part in (detail, note) if not is_unknown(part) and part)
+                    for detail, note in zip(chosen["detail"], chosen["note"], strict=True)
+                ],
+                "hovertemplate": f"{kind.split()[0]} %{{x|%d %b %Y %H:%M}}<br>%{{text}}<extra></extra>",
+            }
+        )
+    return {
+        "data": traces,
+        "layout": layout_of(
+            yaxis={"type": "category", "categoryorder": "array", "categoryarray": rows, "fixedrange": True},
+            xaxis={"type": "date"},
+        ),
+    }
+
+
 def day_figure(stops: pd.DataFrame, *, chosen: tuple[str, str, int] | None, hrefs: Sequence[str]) -> Spec:
     """Each crew's days as bars: driving hatched, waiting thin, work solid; one row per crew-day."""
 
@@ -244,12 +301,12 @@ def day_figure(stops: pd.DataFrame, *, chosen: tuple[str, str, int] | None, href
         "constraintext": "none",
         "marker": {"color": [], "line": {"color": "~ground", "width": 1}},
     }
-    for row, stop, href in zip(rows, stops.itertuples(index=False), hrefs, strict=True):
+    for row, stop, href in zip(rows, records(stops), hrefs, strict=True):
         arrive, start, leave = minutes(stop.arrive_at), minutes(stop.start_at), minutes(stop.leave_at)
         if arrive is None or leave is None:
             continue
         start = arrive if start is None else start
-        drive = 0.0 if is_unknown(stop.travel_min) else float(stop.travel_min)  # type: ignore[arg-type]
+        drive = 0.0 if is_unknown(stop.travel_min) else float(stop.travel_min)
         name = stop.site_name if not is_unknown(stop.site_name) else stop.site_id
         _add(travel, row, arrive - drive, drive, f"{drive:.0f} min to {name}", href)
         if start > arrive:
@@ -405,7 +462,7 @@ def marks_figure(defects: pd.DataFrame) -> Spec:
             "fillcolor": "~soon",
             "line": {"color": "~act", "width": 1},
         }
-        for row in defects[defects["kind"] == "defect"].itertuples()
+        for row in records(defects[defects["kind"] == "defect"])
     ]
     scratches = defects[defects["kind"] == "scratch"]
     reach = max(70.0, float(defects[["x_um", "y_um"]].abs().max().max()) + 8)
@@ -480,6 +537,7 @@ def sites_trace(sites: pd.DataFrame, scale_y: float, hrefs: Sequence[str]) -> li
                         for value in rows["expected_not_clean"]
                     ],
                     "line": {"color": "~ground", "width": 1},
+                    "opacity": 1,
                 },
                 "text": [
                     f"{name if not is_unknown(name) else key}<br>{figure(faces)} end faces, "

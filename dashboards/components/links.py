@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.attributes import aria
 from dashboards.components.words import is_unknown
 
 
@@ -64,11 +65,11 @@ def choices(label: str, path: str, query: dict[str, Any], name: str, options: li
                     words,
                     href=address(path, **{**query, name: value}),
                     className="choice",
-                    **({"aria-current": "true"} if value == chosen else {}),
+                    **aria(current="true" if value == chosen else ""),
                 )
                 for value, words in options
             ],
         ],
         className="choices",
-        **{"aria-label": label},
+        **aria(label=label),
     )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dash import html
 
+from dashboards.components.attributes import aria
+
 STATE_WORDS = {
     "act": "act now",
     "soon": "soon",
@@ -27,7 +29,7 @@ def state_mark(state: object, *, word: bool = True) -> html.Span:
     key = str(state) if str(state) in STATE_WORDS else "unknown"
     return html.Span(
         [
-            html.Span(STATE_SHAPES[key], className="shape", **{"aria-hidden": "true"}),
+            html.Span(STATE_SHAPES[key], className="shape", **aria(hidden="true")),
             html.Span(STATE_WORDS[key], className="state-word" if word else "for-readers"),
         ],
         className=f"state state-{key}",

@@ -10,6 +10,8 @@ import dash_ag_grid as dag
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from dashboards.components.attributes import aria
+from dashboards.components.attributes import head as head_of
 from dashboards.components.words import Child
 from planner.store import page_queries
 from planner.tables.catalogue import TABLES
@@ -51,15 +53,15 @@ def table(
 ) -> html.Div:
     """A captioned table whose first cell of each row is the row's heading."""
 
-    def cells(row: Sequence[Cell], first: type[Component]) -> list[Component]:
+    def cells(row: Sequence[Cell], leading: Any) -> list[Component]:
         made: list[Component] = []
         for position, (head, cell) in enumerate(zip(columns, row, strict=True)):
             kind = "number" if head.number else "wide" if head.wide else None
             children: Any = list(cell) if isinstance(cell, list | tuple) else cell
-            tag = first if position == 0 else html.Td
+            tag: Any = leading if position == 0 else html.Td
             extra: dict[str, Any] = {"scope": "row"} if tag is html.Th else {}
             # on a phone each cell carries its heading
-            made.append(tag(children, className=kind, **extra, **{"data-head": head.text}))
+            made.append(tag(children, className=kind, **extra, **head_of(head.text)))
         return made
 
     body = [html.Tr(cells(row, html.Th)) for row in rows]
@@ -79,7 +81,7 @@ def table(
         className="table",
         role="region",
         tabIndex="0",
-        **{"aria-label": caption},
+        **aria(label=caption),
     )
 
 
@@ -204,7 +206,7 @@ def grid_table(
             ),
         ],
         className="grid-section",
-        **{"aria-label": caption},
+        **aria(label=caption),
     )
 
 

@@ -76,7 +76,7 @@ def day(value: Any) -> str:
         try:
             value = datetime.fromisoformat(value)
         except ValueError:
-            return value
+            return str(value)
     if isinstance(value, date | datetime):
         return f"{value.day} {value:%b %Y}"
     return str(value)
@@ -88,7 +88,7 @@ def weekday(value: Any) -> str:
         try:
             value = datetime.fromisoformat(value)
         except ValueError:
-            return value
+            return str(value)
     return f"{value:%a} {value.day} {value:%b}" if isinstance(value, date | datetime) else UNKNOWN
 
 

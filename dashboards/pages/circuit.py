@@ -8,8 +8,10 @@ import pandas as pd
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.attributes import aria, head
 from dashboards.components.bars import budget_bar, evidence_table, level
 from dashboards.components.charts import drawn, readings_figure
+from dashboards.components.frames import first, records
 from dashboards.components.links import (
     address,
     choices,
@@ -55,7 +57,7 @@ def layout(query: Query) -> list[Component]:
             html.P(["No circuit has the id ", html.Span(circuit_id or "(none given)", className="id"), "."]),
             html.P(html.A("All circuits", href="/circuits")),
         ]
-    row = found.iloc[0]
+    row = first(found)
     budgets = ask(page_queries.circuit_budgets, circuit_id)
     wavelength = _wavelength(query, row, budgets)
     diagnosis = ask(page_queries.circuit_diagnosis, circuit_id)
@@ -77,12 +79,12 @@ def layout(query: Query) -> list[Component]:
     ]
 
 
-def _wavelength(query: Query, row: pd.Series, budgets: pd.DataFrame) -> float | None:
+def _wavelength(query: Query, row: Any, budgets: pd.DataFrame) -> float | None:
     """The wavelength asked for, else the working one, else the first there is. [nm]"""
     known = budgets["wavelength_nm"].tolist()
-    for wanted in (query.get("nm"), row["wavelength_nm"]):
+    for wanted in (query.get("nm", ""), row["wavelength_nm"]):
         try:
-            value = float(wanted)  # type: ignore[arg-type]
+            value = float(wanted)
         except (TypeError, ValueError):
             continue
         if value in known:
@@ -90,14 +92,12 @@ def _wavelength(query: Query, row: pd.Series, budgets: pd.DataFrame) -> float | 
     return float(known[0]) if known else None
 
 
-def _budget_at(budgets: pd.DataFrame, wavelength: float | None) -> pd.Series | None:
+def _budget_at(budgets: pd.DataFrame, wavelength: float | None) -> Any:
     mine = budgets[budgets["wavelength_nm"] == wavelength]
-    return None if mine.empty else mine.iloc[0]
+    return None if mine.empty else first(mine)
 
 
-def _verdict(
-    row: pd.Series, budgets: pd.DataFrame, wavelength: float | None, diagnosis: pd.DataFrame
-) -> list[Component]:
+def _verdict(row: Any, budgets: pd.DataFrame, wavelength: float | None, diagnosis: pd.DataFrame) -> list[Component]:
     lines: list[Component] = []
     budget = _budget_at(budgets, wavelength)
     if budget is None:
@@ -140,7 +140,7 @@ def _verdict(
             )
     faults = diagnosis[~diagnosis["cause"].isin(["nothing"])]
     if len(faults) and not is_unknown(row["p_fault"]):
-        top = faults.iloc[0]
+        top = first(faults)
         if top["probability"] >= 0.2:
             lines.append(
                 sentence(
@@ -168,7 +168,7 @@ def _verdict(
     return lines
 
 
-def _allowance(budget: pd.Series) -> list[Any]:
+def _allowance(budget: Any) -> list[Any]:
     if is_unknown(budget["allowed_db"]):
         return ["; what is allowed is not known."]
     margin = float(budget["margin_db"]) if not is_unknown(budget["margin_db"]) else 0.0
@@ -177,7 +177,7 @@ def _allowance(budget: pd.Series) -> list[Any]:
     return [" of the ", f"{db(budget['allowed_db'])} allowed: ", bold(db(margin)), " of margin is left."]
 
 
-def _facts(row: pd.Series) -> Component:
+def _facts(row: Any) -> Component:
     protection: Any = "none recorded"
     if not is_unknown(row["protected_by"]):
         protection = circuit_link(row["protected_by"])
@@ -210,12 +210,12 @@ def _wavelengths(circuit_id: str, budgets: pd.DataFrame, wavelength: float | Non
 def suspicion(diagnosis: pd.DataFrame) -> dict[str, tuple[float, float | None, str]]:
     """Element -> (probability that it is the cause, dB it then costs, cause), summed over causes."""
     named: dict[str, tuple[float, float | None, str]] = {}
-    for line in diagnosis.itertuples(index=False):
+    for line in records(diagnosis):
         if is_unknown(line.element_id) or line.cause in ("nothing", "remating_offset"):
             continue
-        size = None if is_unknown(line.size_db) else float(line.size_db)  # type: ignore[arg-type]
+        size = None if is_unknown(line.size_db) else float(line.size_db)
         before = named.get(str(line.element_id))
-        share = float(line.probability)  # type: ignore[arg-type]
+        share = float(line.probability)
         if before is None:
             named[str(line.element_id)] = (share, size, str(line.cause))
         else:
@@ -235,10 +235,10 @@ def strip_rows(
     wavelength. Each row: kind, faces (frame rows), element_id, place, site, dB columns, suspect (largest
     probability that an element of the row is the cause), excess_db.
     """
-    losses = {int(row.position): row for row in elements.itertuples(index=False)}
+    losses = {int(row.position): row for row in records(elements)}
     rows: list[dict[str, Any]] = []
     pair: dict[str, Any] | None = None
-    for element in path.itertuples(index=False):
+    for element in records(path):
         kind = str(element.element_kind)
         if kind in ("connector", "adapter"):
             if pair is None or pair["port_id"] != element.port_id:
@@ -287,7 +287,7 @@ def _row(kind: str, element: Any) -> dict[str, Any]:
 
 
 def _strip(
-    circuit_id: str, row: pd.Series, budgets: pd.DataFrame, wavelength: float | None, diagnosis: pd.DataFrame
+    circuit_id: str, row: Any, budgets: pd.DataFrame, wavelength: float | None, diagnosis: pd.DataFrame
 ) -> list[Component]:
     parts: list[Component] = [html.H2("End to end")]
     path = ask(page_queries.circuit_path, circuit_id)
@@ -352,16 +352,16 @@ def _strip_table(rows: list[dict[str, Any]], worst: dict[str, Any] | None, wavel
                     className="site-row",
                 )
             )
-        mark = html.Span(_GLYPHS.get(row["kind"], ""), className="rail-mark", **{"aria-hidden": "true"})
+        mark = html.Span(_GLYPHS.get(row["kind"], ""), className="rail-mark", **aria(hidden="true"))
         edge = " rail-end" if number in (0, last) else ""
         suspect = row["suspect"] >= 0.2
         cells: list[Component] = [
             html.Td(mark, className=f"rail rail-{row['kind']}{edge}"),
             html.Th(_element_words(row), scope="row"),
-            html.Td(_belief_words(row), **{"data-head": "Dirty or damaged"}),
-            html.Td(_loss_words(row), className="number", **{"data-head": "Should lose"}),
-            html.Td(_known(row["maximum_db"]), className="number", **{"data-head": "At most"}),
-            html.Td(_known(row["as_built_db"]), className="number", **{"data-head": "As built"}),
+            html.Td(_belief_words(row), **head("Dirty or damaged")),
+            html.Td(_loss_words(row), className="number", **head("Should lose")),
+            html.Td(_known(row["maximum_db"]), className="number", **head("At most")),
+            html.Td(_known(row["as_built_db"]), className="number", **head("As built")),
             html.Td(
                 [
                     html.Span("most suspected" if row is worst else "suspected", className="here"),
@@ -370,7 +370,7 @@ def _strip_table(rows: list[dict[str, Any]], worst: dict[str, Any] | None, wavel
                 ]
                 if suspect
                 else "",
-                **{"data-head": "Suspected" if suspect else ""},
+                **head("Suspected" if suspect else ""),
             ),
         ]
         body.append(html.Tr(cells, className="suspect" if suspect else None))
@@ -389,7 +389,7 @@ def _strip_table(rows: list[dict[str, Any]], worst: dict[str, Any] | None, wavel
         className="table strip",
         role="region",
         tabIndex="0",
-        **{"aria-label": words},
+        **aria(label=words),
     )
 
 
@@ -438,7 +438,7 @@ def _diagnosis(diagnosis: pd.DataFrame) -> list[Component]:
             not_assessed("diagnosis", "It needs a traced path and series of readings. Run: planner analyse --db FILE"),
         ]
     rows: list[list[Cell]] = []
-    for line in diagnosis.head(12).itertuples(index=False):
+    for line in records(diagnosis.head(12)):
         more: list[Any] = []
         if not is_unknown(line.evidence) and line.evidence:
             more.append(html.Div(str(line.evidence), className="small"))
@@ -450,7 +450,7 @@ def _diagnosis(diagnosis: pd.DataFrame) -> list[Component]:
             [
                 [cause(line.cause)],
                 element_link(line.element_kind, line.element_id),
-                level(float(line.probability)),  # type: ignore[arg-type]
+                level(float(line.probability)),
                 "" if is_unknown(line.size_db) else db(line.size_db, sign=True),
                 more,
             ]
@@ -471,8 +471,8 @@ def _evidence(circuit_id: str, diagnosis: pd.DataFrame) -> list[Component]:
     evidence = ask(page_queries.circuit_evidence, circuit_id)
     if evidence.empty:
         return [*parts, html.P("No lines of evidence were kept: nothing stood out on this circuit.", className="faint")]
-    first = "the first cause" if diagnosis.empty else cause(diagnosis["cause"].iloc[0])
-    second = "the runner-up" if len(diagnosis) < 2 else cause(diagnosis["cause"].iloc[1])
+    first = _cause_at(diagnosis, 0, "the first cause")
+    second = _cause_at(diagnosis, 1, "the runner-up")
     return [
         *parts,
         evidence_table(
@@ -483,7 +483,14 @@ def _evidence(circuit_id: str, diagnosis: pd.DataFrame) -> list[Component]:
     ]
 
 
-def _readings(circuit_id: str, row: pd.Series) -> list[Component]:
+def _cause_at(diagnosis: pd.DataFrame, position: int, otherwise: str) -> str:
+    if len(diagnosis) <= position:
+        return otherwise
+    line = diagnosis.iloc[position]
+    return cause(line["cause"]) + ("" if is_unknown(line["element_id"]) else f" at {line['element_id']}")
+
+
+def _readings(circuit_id: str, row: Any) -> list[Component]:
     parts: list[Component] = [html.H2("Readings over time")]
     drift = ask(page_queries.circuit_series, circuit_id)
     power = ask(page_queries.power_by_day, (str(row["a_port_id"]), str(row["z_port_id"])))
@@ -567,7 +574,7 @@ def _readings(circuit_id: str, row: pd.Series) -> list[Component]:
                         figure(line.readings),
                         day(line.last_at),
                     ]
-                    for line in drift.itertuples(index=False)
+                    for line in records(drift)
                 ],
             )
         )
@@ -584,7 +591,7 @@ def _budget_table(budgets: pd.DataFrame) -> list[Component]:
     if budgets.empty:
         return []
     rows: list[list[Cell]] = []
-    for line in budgets.itertuples(index=False):
+    for line in records(budgets):
         measured: list[Any] = [db(line.measured_db)]
         if not is_unknown(line.measured_sd_db):
             measured.append(f" \u00b1 {line.measured_sd_db:.2f}")
@@ -631,7 +638,7 @@ def _otdr(circuit_id: str) -> list[Component]:
     if events.empty:
         return []
     newest = events[events["trace_id"] == events["trace_id"].iloc[0]]
-    head = newest.iloc[0]
+    head = first(newest)
     return [
         html.H2("Newest reflectometer trace"),
         table(
@@ -646,7 +653,7 @@ def _otdr(circuit_id: str) -> list[Component]:
                     "" if is_unknown(line.reflectance_db) else db(line.reflectance_db),
                     plain(line.kind),
                 ]
-                for line in newest.itertuples(index=False)
+                for line in records(newest)
             ],
         ),
     ]
@@ -671,7 +678,7 @@ def _orders(circuit_id: str) -> list[Component]:
                     plain(line.action_taken),
                     connector_link(line.connector_id),
                 ]
-                for line in orders.head(15).itertuples(index=False)
+                for line in records(orders.head(15))
             ],
         ),
     ]

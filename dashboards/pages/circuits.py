@@ -5,6 +5,7 @@ from __future__ import annotations
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.attributes import aria
 from dashboards.components.links import address
 from dashboards.components.tables import GridColumnView, filters_from, grid_table, not_assessed, sort_from
 from dashboards.data import ask
@@ -17,20 +18,20 @@ GRID = page_queries.CIRCUIT_GRID
 VIEWS = (
     GridColumnView("circuit_id", "Circuit", 150, "CircuitLink", pinned=True),
     GridColumnView("state", "State", 105, "StateMark", explains=page_queries.CIRCUIT_STATE_RULE),
-    GridColumnView("margin_db", "Margin", 100, "decibels", explains="allowed less measured (or expected) loss [dB]"),
-    GridColumnView("drift_db", "Change", 100, "decibels", explains="worst series against its baseline [dB]"),
-    GridColumnView("p_fault", "Fault", 85, "share", explains="probability that something is wrong with the path"),
+    GridColumnView("margin_db", "Margin", 107, "decibels", explains="allowed less measured (or expected) loss [dB]"),
+    GridColumnView("drift_db", "Change", 107, "decibels", explains="worst series against its baseline [dB]"),
+    GridColumnView("p_fault", "Fault", 99, "share", explains="probability that something is wrong with the path"),
     GridColumnView("cause", "Suspected", 150, "words", explains="most probable cause"),
     GridColumnView("suspect_id", "Suspect", 150, explains="element it is suspected at"),
-    GridColumnView("customers", "Customers", 105, "whole"),
-    GridColumnView("priority", "Priority", 90, "whole"),
-    GridColumnView("measured_db", "Measured", 105, "decibels"),
-    GridColumnView("allowed_db", "Allowed", 100, "decibels"),
-    GridColumnView("connectors", "End faces", 100, "whole"),
-    GridColumnView("length_m", "Length", 105, "metres"),
-    GridColumnView("a_site_id", "From site", 120, "SiteLink"),
+    GridColumnView("customers", "Customers", 132, "whole"),
+    GridColumnView("priority", "Priority", 124, "whole"),
+    GridColumnView("measured_db", "Measured", 124, "decibels"),
+    GridColumnView("allowed_db", "Allowed", 116, "decibels"),
+    GridColumnView("connectors", "End faces", 132, "whole"),
+    GridColumnView("length_m", "Length", 107, "metres"),
+    GridColumnView("a_site_id", "From site", 132, "SiteLink"),
     GridColumnView("z_site_id", "To site", 120, "SiteLink"),
-    GridColumnView("application", "Application", 130),
+    GridColumnView("application", "Application", 149),
     GridColumnView("name", "Name", 200),
 )
 
@@ -60,7 +61,7 @@ def layout(query: Query) -> list[Component]:
         html.Nav(
             [html.A(words, href=href, className="choice") for words, href in presets],
             className="choices",
-            **{"aria-label": "Ready-made filters"},
+            **aria(label="Ready-made filters"),
         )
     )
     parts.append(

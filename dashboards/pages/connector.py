@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
 from dash import html
 from dash.development.base_component import Component
 
 from dashboards.components.bars import additive_table, evidence_table, level
-from dashboards.components.charts import drawn, marks_figure
+from dashboards.components.charts import drawn, history_figure, marks_figure
+from dashboards.components.frames import first, records
 from dashboards.components.links import address, circuit_link, connector_link, site_link
 from dashboards.components.marks import connector_state_of, state_mark
 from dashboards.components.tables import Cell, column_help, facts, heads, not_assessed, table
@@ -64,7 +64,7 @@ def layout(query: Query) -> list[Component]:
             html.P(["No connector has the id ", html.Span(connector_id or "(none given)", className="id"), "."]),
             html.P(html.A("All end faces", href="/connectors")),
         ]
-    row = found.iloc[0]
+    row = first(found)
     return [
         html.H1(f"End face {connector_id}"),
         html.P(state_mark(row["state"]), title=page_queries.CONNECTOR_STATE_RULE),
@@ -81,7 +81,7 @@ def layout(query: Query) -> list[Component]:
     ]
 
 
-def _verdict(row: pd.Series) -> list[Component]:
+def _verdict(row: Any) -> list[Component]:
     lines: list[Component] = []
     if is_unknown(row["p_contaminated"]):
         lines.append(
@@ -141,7 +141,7 @@ def _verdict(row: pd.Series) -> list[Component]:
             )
         )
     visits = ask(page_queries.planned_visits, str(row["connector_id"]))
-    for visit in visits.head(2).itertuples(index=False):
+    for visit in records(visits.head(2)):
         href = address("/dispatch", plan=visit.plan_id, crew=visit.crew_id, day=visit.day_on, stop=visit.stop_no)
         lines.append(
             html.P(
@@ -155,7 +155,7 @@ def _verdict(row: pd.Series) -> list[Component]:
     return lines
 
 
-def _facts(row: pd.Series) -> Component:
+def _facts(row: Any) -> Component:
     port: Any = "in no port"
     if not is_unknown(row["port_id"]):
         label = "" if is_unknown(row["port_label"]) else f", marked {row['port_label']}"
@@ -188,7 +188,7 @@ def _facts(row: pd.Series) -> Component:
     )
 
 
-def _evidence(connector_id: str, row: pd.Series) -> list[Component]:
+def _evidence(connector_id: str, row: Any) -> list[Component]:
     parts: list[Component] = [html.H2("Why we think so")]
     evidence = ask(page_queries.connector_evidence, connector_id)
     if evidence.empty:
@@ -207,7 +207,7 @@ def _evidence(connector_id: str, row: pd.Series) -> list[Component]:
     ]
 
 
-def _benefit(row: pd.Series) -> list[Component]:
+def _benefit(row: Any) -> list[Component]:
     parts: list[Component] = [html.H2("What a visit is worth")]
     if is_unknown(row["benefit_rank"]) and is_unknown(row["classic_rank"]):
         return [*parts, not_assessed("ranking of this end face", "It is not in service, or: planner analyse --db FILE")]
@@ -290,7 +290,7 @@ def _circuits(connector_id: str) -> list[Component]:
                     figure(line.customers),
                     circuit_link(line.protected_by),
                 ]
-                for line in circuits.itertuples(index=False)
+                for line in records(circuits)
             ],
         ),
     ]
@@ -302,8 +302,8 @@ def _partners(connector_id: str) -> list[Component]:
     if partners.empty:
         return [*parts, html.P("It is mated with nothing, and no dirty meeting is known.")]
     rows: list[list[Cell]] = []
-    for line in partners.head(20).itertuples(index=False):
-        share = None if is_unknown(line.p_not_clean) else float(line.p_not_clean)  # type: ignore[arg-type]
+    for line in records(partners.head(20)):
+        share = None if is_unknown(line.p_not_clean) else float(line.p_not_clean)
         rows.append(
             [
                 connector_link(line.other_id),
@@ -330,7 +330,7 @@ def _history(connector_id: str) -> list[Component]:
     if events.empty:
         return [*parts, not_assessed("history of this end face", "No mating, inspection or cleaning is recorded.")]
     rows: list[list[Cell]] = []
-    for line in events.head(60).itertuples(index=False):
+    for line in records(events.head(60)):
         what = EVENT_WORDS.get(str(line.what), plain(line.what))
         habits = []
         if line.what == "mate" and not is_unknown(line.inspected_first):
@@ -352,6 +352,13 @@ def _history(connector_id: str) -> list[Component]:
     more = f" {len(events) - 60} older ones are not shown." if len(events) > 60 else ""
     return [
         *parts,
+        drawn(
+            "history",
+            history_figure(events),
+            label=f"{len(events)} recorded events of end face {connector_id} over time; the table holds the same.",
+            caption="Lines: mated or demated. Open circle: passed an inspection; diamond: failed one. Times in UTC.",
+            height=190,
+        ),
         table(
             f"Newest first.{more}",
             heads("When", "What", "How*", "Where, with", "By", "Order"),

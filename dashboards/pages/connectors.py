@@ -5,6 +5,7 @@ from __future__ import annotations
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.attributes import aria
 from dashboards.components.links import address, choices
 from dashboards.components.tables import GridColumnView, filters_from, grid_table, not_assessed, sort_from
 from dashboards.data import ask
@@ -34,8 +35,8 @@ MODES = {
 _FIRST = (GridColumnView("connector_id", "End face", 165, "ConnectorLink", pinned=True),)
 _BELIEF = (
     GridColumnView("state", "State", 105, "StateMark", explains=page_queries.CONNECTOR_STATE_RULE),
-    GridColumnView("p_contaminated", "Dirty", 85, "share"),
-    GridColumnView("p_damaged", "Damaged", 95, "share"),
+    GridColumnView("p_contaminated", "Dirty", 99, "share"),
+    GridColumnView("p_damaged", "Damaged", 116, "share"),
 )
 _PLACE = (
     GridColumnView("site_id", "Site", 110, "SiteLink"),
@@ -44,13 +45,13 @@ _PLACE = (
 )
 _REST = (
     GridColumnView("circuits", "Circuits", 190, "ListOfCircuits"),
-    GridColumnView("mates_since_clean", "Matings since clean", 120, "whole"),
-    GridColumnView("last_cleaned_at", "Cleaned", 115, "dayOf"),
-    GridColumnView("last_inspected_at", "Inspected", 115, "dayOf"),
+    GridColumnView("mates_since_clean", "Matings since clean", 215, "whole"),
+    GridColumnView("last_cleaned_at", "Cleaned", 116, "dayOf"),
+    GridColumnView("last_inspected_at", "Inspected", 132, "dayOf"),
     GridColumnView("region", "Region", 120, explains="region of the site"),
     GridColumnView("environment", "Air", 105, "words"),
-    GridColumnView("family", "Family", 85),
-    GridColumnView("polish", "Polish", 85),
+    GridColumnView("family", "Family", 107),
+    GridColumnView("polish", "Polish", 107),
     GridColumnView("batch", "Batch", 110),
 )
 
@@ -58,23 +59,23 @@ _REST = (
 def views(by: str) -> tuple[GridColumnView, ...]:
     """The columns in the order that suits a mode."""
     if by == "classic":
-        middle = (
-            GridColumnView("classic_rank", "Rank", 80, "whole"),
-            GridColumnView("classic_score", "Score", 85, "threeDigits"),
-            GridColumnView("mates_part", "Matings", 95, "threeDigits"),
-            GridColumnView("drift_part", "Drift", 85, "threeDigits"),
-            GridColumnView("time_part", "Time", 85, "threeDigits"),
+        classic = (
+            GridColumnView("classic_rank", "Rank", 91, "whole"),
+            GridColumnView("classic_score", "Score", 99, "threeDigits"),
+            GridColumnView("mates_part", "Matings", 116, "threeDigits"),
+            GridColumnView("drift_part", "Drift", 99, "threeDigits"),
+            GridColumnView("time_part", "Time", 91, "threeDigits"),
             GridColumnView("classic_reasons", "Why", 380),
         )
-        return (*_FIRST, *middle, *_PLACE, *_BELIEF, *_REST)
-    rank = GridColumnView(f"{by}_rank", "Rank", 80, "whole")
+        return (*_FIRST, *classic, *_PLACE, *_BELIEF, *_REST)
+    rank = GridColumnView(f"{by}_rank", "Rank", 91, "whole")
     middle = (
         rank,
         *_BELIEF,
-        GridColumnView("benefit", "Benefit", 100, "whole"),
-        GridColumnView("benefit_score", "Per minute", 105, "oneDigit"),
+        GridColumnView("benefit", "Benefit", 116, "whole"),
+        GridColumnView("benefit_score", "Per minute", 141, "oneDigit"),
         GridColumnView("action", "Do", 130, "words"),
-        GridColumnView("minutes", "Work", 90, "minutes"),
+        GridColumnView("minutes", "Work", 91, "minutes"),
         *_PLACE,
         GridColumnView("reasons", "Why", 380),
     )
@@ -111,7 +112,7 @@ def layout(query: Query) -> list[Component]:
                 )
             ],
             className="choices",
-            **{"aria-label": "Ready-made filters"},
+            **aria(label="Ready-made filters"),
         ),
     ]
     if not counts["connector_health"]:

@@ -12,9 +12,11 @@ from dash.development.base_component import Component
 from flask import current_app
 
 from dashboards.components import maps
+from dashboards.components.attributes import aria
 from dashboards.components.bars import level
 from dashboards.components.cautions import cautions
 from dashboards.components.charts import Spec, day_figure, drawn
+from dashboards.components.frames import first, records
 from dashboards.components.links import address, choices, circuit_link, connector_link, site_link
 from dashboards.components.tables import Cell, facts, heads, not_assessed, table
 from dashboards.components.words import (
@@ -105,7 +107,7 @@ def _document(plan_id: str) -> dict[str, Any]:
     return document if isinstance(document, dict) else {}
 
 
-def _verdict(plan: pd.Series, document: dict[str, Any]) -> list[Component]:
+def _verdict(plan: Any, document: dict[str, Any]) -> list[Component]:
     lines: list[Component] = [
         sentence(
             "Plan ",
@@ -193,9 +195,9 @@ def _chosen(query: Query, stops: pd.DataFrame) -> tuple[str, str, int]:
     if wanted.isdigit():
         match = stops[stops["stop_no"] == int(wanted)]
         if len(match):
-            row = match.iloc[0]
+            row = first(match)
             return str(row["crew_id"]), str(row["day_on"]), int(row["stop_no"])
-    row = stops.iloc[0]
+    row = first(stops)
     return str(row["crew_id"]), str(row["day_on"]), int(row["stop_no"])
 
 
@@ -207,7 +209,7 @@ def _timeline(
     stops: pd.DataFrame, kept: dict[str, str], chosen: tuple[str, str, int], document: dict[str, Any]
 ) -> list[Component]:
     rows = stops[["crew_id", "day_on"]].drop_duplicates()
-    hrefs = [_stop_address(kept, stop) for stop in stops.itertuples(index=False)]
+    hrefs = [_stop_address(kept, stop) for stop in records(stops)]
     spec = day_figure(stops, chosen=chosen, hrefs=hrefs)
     _add_breaks(spec, stops, document)
     return [
@@ -285,13 +287,13 @@ def _map(stops: pd.DataFrame, kept: dict[str, str], plan_id: str) -> list[Compon
 
 
 def _route_traces(number: int, stops: pd.DataFrame, scale: float, kept: dict[str, str]) -> list[Spec]:
-    first = stops.iloc[0]
-    label = f"{first['crew_id']}, {weekday(first['day_on'])}"
+    start = first(stops)
+    label = f"{start['crew_id']}, {weekday(start['day_on'])}"
     colour = LINE_COLOURS[number % len(LINE_COLOURS)]
     x, y = stops["longitude"].tolist(), (stops["latitude"] * scale).tolist()
     traces: list[Spec] = []
-    if not is_unknown(first["depot_longitude"]):
-        depot = float(first["depot_longitude"]), float(first["depot_latitude"]) * scale
+    if not is_unknown(start["depot_longitude"]):
+        depot = float(start["depot_longitude"]), float(start["depot_latitude"]) * scale
         x, y = [depot[0], *x, depot[0]], [depot[1], *y, depot[1]]
         traces.append(
             {
@@ -300,7 +302,7 @@ def _route_traces(number: int, stops: pd.DataFrame, scale: float, kept: dict[str
                 "x": [depot[0]],
                 "y": [depot[1]],
                 "marker": {"symbol": "square", "size": 12, "color": "~ink", "line": {"color": "~ground", "width": 1}},
-                "text": [f"depot {first['depot_name'] or first['depot_id']}"],
+                "text": [f"depot {start['depot_name'] or start['depot_id']}"],
                 "hovertemplate": "%{text}<extra></extra>",
             }
         )
@@ -324,10 +326,10 @@ def _route_traces(number: int, stops: pd.DataFrame, scale: float, kept: dict[str
         "text": [str(value) for value in stops["stop_no"]],
         "textfont": {"size": 10, "color": "~ground"},
         "marker": {"size": 17, "color": f"~{colour}", "line": {"color": "~ground", "width": 1}},
-        "customdata": [_stop_address(kept, stop) for stop in stops.itertuples(index=False)],
+        "customdata": [_stop_address(kept, stop) for stop in records(stops)],
         "hovertext": [
             f"{label}<br>stop {stop.stop_no}: {stop.site_name or stop.site_id}<br>{stop.start_at} to {stop.leave_at}"
-            for stop in stops.itertuples(index=False)
+            for stop in records(stops)
         ],
         "hovertemplate": "%{hovertext}<extra></extra>",
     }
@@ -351,7 +353,7 @@ def _stop_lists(stops: pd.DataFrame, kept: dict[str, str], chosen: tuple[str, st
             )
         )
         items = []
-        for stop in rows.itertuples(index=False):
+        for stop in records(rows):
             is_chosen = chosen == (stop.crew_id, stop.day_on, stop.stop_no)
             name = stop.site_id if is_unknown(stop.site_name) else stop.site_name
             items.append(
@@ -367,7 +369,7 @@ def _stop_lists(stops: pd.DataFrame, kept: dict[str, str], chosen: tuple[str, st
                             ),
                         ],
                         href=_stop_address(kept, stop),
-                        **({"aria-current": "true"} if is_chosen else {}),
+                        **aria(current="true" if is_chosen else ""),
                     )
                 )
             )
@@ -403,7 +405,7 @@ def _stop(plan_id: str, stops: pd.DataFrame, chosen: tuple[str, str, int], docum
         table(
             "Jobs in order, and why.",
             heads("End face", "Do", "Why*", "Minutes#", "Benefit#"),
-            [_job(job) for job in jobs.itertuples(index=False)],
+            [_job(job) for job in records(jobs)],
         )
         if len(jobs)
         else not_assessed("plan_jobs of this stop", "The plan lists none."),
@@ -442,7 +444,7 @@ def _job(job: Any) -> list[Cell]:
     ]
 
 
-def _left_out(plan_id: str, plan: pd.Series) -> list[Component]:
+def _left_out(plan_id: str, plan: Any) -> list[Component]:
     parts: list[Component] = [html.H2("Left out, and why")]
     if not plan["left_out"]:
         return [*parts, html.P("Every job that was offered is in the plan.")]
@@ -453,7 +455,7 @@ def _left_out(plan_id: str, plan: pd.Series) -> list[Component]:
         sentence(
             bold(counted(plan["left_out"], "job")),
             " did not fit. The commonest reasons: ",
-            "; ".join(f"{line.jobs:,} like \u201c{line.example}\u201d" for line in reasons.head(3).itertuples()),
+            "; ".join(f"{line.jobs:,} like \u201c{line.example}\u201d" for line in records(reasons.head(3))),
             ".",
         ),
         html.Details(
@@ -469,7 +471,7 @@ def _left_out(plan_id: str, plan: pd.Series) -> list[Component]:
                             figure(line.benefit),
                             plain(line.reason) if is_unknown(line.reason) else str(line.reason),
                         ]
-                        for line in rows.itertuples(index=False)
+                        for line in records(rows)
                     ],
                 ),
             ]
@@ -480,8 +482,8 @@ def _left_out(plan_id: str, plan: pd.Series) -> list[Component]:
 def _side_by_side(plans: pd.DataFrame, plan_id: str) -> list[Component]:
     parts: list[Component] = [html.H2("Plans side by side")]
     rows: list[list[Cell]] = []
-    for line in plans.head(12).itertuples(index=False):
-        mark = [" ", html.Span("shown", className="here")] if line.plan_id == plan_id else []
+    for line in records(plans.head(12)):
+        mark: list[Any] = [" ", html.Span("shown", className="here")] if line.plan_id == plan_id else []
         rows.append(
             [
                 [html.A(str(line.plan_id), href=address(PATH, plan=line.plan_id)), *mark],
@@ -517,7 +519,7 @@ def _side_by_side(plans: pd.DataFrame, plan_id: str) -> list[Component]:
 UNKNOWN_GAP = "not known"
 
 
-def _assumptions(plan: pd.Series, document: dict[str, Any]) -> list[Component]:
+def _assumptions(plan: Any, document: dict[str, Any]) -> list[Component]:
     lines = document.get("assumptions")
     if not isinstance(lines, list) or not lines:
         lines = [] if is_unknown(plan["assumptions"]) else str(plan["assumptions"]).split("; ")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.frames import records
 from dashboards.components.links import circuit_link, connector_link, site_link
 from dashboards.components.tables import heads, table
 from dashboards.components.words import is_unknown
@@ -42,7 +43,7 @@ def layout(query: Query) -> list[Component]:
                     KINDS[str(row.kind)],
                     "" if is_unknown(row.words) else str(row.words),
                 ]
-                for row in hits.itertuples(index=False)
+                for row in records(hits)
             ],
         ),
     ]

@@ -9,7 +9,8 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards.components.bars import level
-from dashboards.components.charts import drawn, months_figure
+from dashboards.components.charts import drawn, lines_figure, months_figure
+from dashboards.components.frames import first, records
 from dashboards.components.links import connector_link, site_link
 from dashboards.components.tables import Cell, heads, not_assessed, table
 from dashboards.components.words import (
@@ -99,7 +100,7 @@ def _costs(counts: dict[str, int]) -> list[Component]:
                     figure(line.cost / line.orders) if not is_unknown(line.cost) else "unknown",
                     figure(line.hours_open, 1),
                 ]
-                for line in causes.itertuples(index=False)
+                for line in records(causes)
             ],
         ),
     ]
@@ -111,7 +112,7 @@ def _prevented(counts: dict[str, int]) -> list[Component]:
     parts: list[Component] = [html.H2("What planned work should prevent")]
     if plans.empty:
         return [*parts, not_assessed("plans", "Run: planner route --from DATE --days 5 --out plan --db FILE")]
-    plan = plans.iloc[0]
+    plan = first(plans)
     per_day = plan["benefit"] / plan["crew_days"] if plan["crew_days"] else None
     return [
         *parts,
@@ -164,7 +165,7 @@ def _offenders(counts: dict[str, int]) -> list[Component]:
                     figure(line.end_face_orders),
                     figure(line.cost),
                 ]
-                for line in sites.itertuples(index=False)
+                for line in records(sites)
             ],
         )
         if len(sites)
@@ -185,7 +186,7 @@ def _offenders(counts: dict[str, int]) -> list[Component]:
                     level(float(line.p_contaminated)),
                     f"{figure(line.times_fleet, 1)} times",
                 ]
-                for line in batches.itertuples(index=False)
+                for line in records(batches)
             ],
         )
         if len(batches)
@@ -217,7 +218,7 @@ def _test_sets() -> list[Component]:
                         level(None if is_unknown(line.p_not_clean_now) else float(line.p_not_clean_now)),
                         moment(line.last_met_at),
                     ]
-                    for line in sets.itertuples(index=False)
+                    for line in records(sets)
                 ],
             )
         )
@@ -238,7 +239,7 @@ def _test_sets() -> list[Component]:
                                 moment(line.met_at),
                                 percent(line.probability),
                             ]
-                            for line in met.itertuples(index=False)
+                            for line in records(met)
                         ],
                     ),
                 ]
@@ -276,7 +277,7 @@ def _habits(counts: dict[str, int]) -> list[Component]:
                     level(_share(line.failed_later)),
                     figure(line.looked_at_later),
                 ]
-                for line in people.itertuples(index=False)
+                for line in records(people)
             ],
         ),
     ]
@@ -297,7 +298,7 @@ def _learned(counts: dict[str, int]) -> list[Component]:
         html.Ul(
             [
                 html.Li([str(line.text), "" if line.learned else " (assumed: too little data here)"])
-                for line in fleet.itertuples(index=False)
+                for line in records(fleet)
                 if not is_unknown(line.text)
             ]
         )
@@ -309,7 +310,7 @@ def _learned(counts: dict[str, int]) -> list[Component]:
                 table(
                     "Estimate, interval and the effective number of cases each rests on.",
                     heads("Figure", "Of", "Estimate#", "From#", "To#", "Cases#", "Basis"),
-                    [_parameter(line) for line in pd.concat([fleet, groups]).itertuples(index=False)],
+                    [_parameter(line) for line in records(pd.concat([fleet, groups]))],
                 ),
             ]
         )
@@ -330,13 +331,148 @@ def _parameter(line: Any) -> list[Cell]:
     ]
 
 
+METHOD_WORDS = {
+    "benefit": "benefit",
+    "probability": "probability",
+    "classic": "three classic measures",
+    "mates": "matings alone",
+    "drift": "loss drift alone",
+    "time": "time alone",
+}
+METHOD_LINES = {
+    "benefit": ("act", "solid"),
+    "probability": ("watch", "solid"),
+    "classic": ("soon", "dash"),
+    "mates": ("sound", "dot"),
+    "drift": ("unknown", "dashdot"),
+    "time": ("faint", "longdash"),
+}
+
+
 def backtest_parts(counts: dict[str, int]) -> list[Component]:
     """Whether the ranking has been right: what it said at a past day against what was found after."""
-    return [
-        html.H2("Has the ranking been right?"),
-        html.P("A back-test learns and ranks with the data before a day only, and scores by what was found after it:"),
-        html.Pre("planner backtest --at DATE --db FILE"),
-    ]
+    parts: list[Component] = [html.H2("Has the ranking been right?")]
+    if not counts["backtest_scores"]:
+        return [
+            *parts,
+            not_assessed(
+                "backtest_scores",
+                "A back-test learns and ranks with the data before a day only, and scores by what was found after:",
+            ),
+            html.Pre("planner backtest --at DATE --db FILE"),
+        ]
+    scores = ask(page_queries.backtest_scores)
+    newest = scores[scores["ranked_at"] == scores["ranked_at"].max()]
+    head = first(newest)
+    ours = newest[newest["method"].isin(["benefit", "probability"])]
+    classic = newest[newest["method"] == "classic"]
+    parts.append(
+        sentence(
+            f"Ranked with the data before {day(head['ranked_at'])} only; until {day(head['until_at'])}, ",
+            bold(figure(head["found"])),
+            " of ",
+            bold(counted(head["judged"], "end face")),
+            f" that somebody looked at were found dirty or damaged (base rate {percent(head['base_rate'])}).",
+            kind="lead",
+        )
+    )
+    if len(ours) and len(classic) and not is_unknown(classic["precision_at_5"].iloc[0]):
+        best = ours.sort_values("precision_at_5", ascending=False).iloc[0]
+        parts.append(
+            sentence(
+                "In the first 5 % of the ranking by ",
+                METHOD_WORDS.get(str(best["method"]), plain(best["method"])),
+                ", ",
+                bold(percent(best["precision_at_5"])),
+                " were found not clean; the three classic measures reach ",
+                bold(percent(classic["precision_at_5"].iloc[0])),
+                ".",
+            )
+        )
+    parts.append(
+        table(
+            "Each way of ranking, judged by the same findings.",
+            heads(
+                "Ranked by",
+                "Found in first 5 %#",
+                "Times base rate#",
+                "AUC#",
+                "Brier#",
+                "Calibration error#",
+                "Benefit caught in first 5 %#",
+                "Note*",
+            ),
+            [
+                [
+                    METHOD_WORDS.get(str(line.method), plain(line.method)),
+                    percent(line.precision_at_5),
+                    figure(line.lift_at_5, 2),
+                    figure(line.auc, 3),
+                    "" if is_unknown(line.brier) else figure(line.brier, 4),
+                    "" if is_unknown(line.calibration_error) else figure(line.calibration_error, 3),
+                    percent(line.benefit_caught),
+                    "" if is_unknown(line.note) else str(line.note),
+                ]
+                for line in records(newest)
+            ],
+        )
+    )
+    parts += _backtest_curves(head["ranked_at"])
+    days = len(set(scores["ranked_at"]))
+    if days > 1:
+        parts.append(html.P(f"{days} back-tests are kept; the newest day is shown."))
+    return parts
+
+
+def _backtest_curves(ranked_at: Any) -> list[Component]:
+    curves = ask(page_queries.backtest_curves)
+    curves = curves[curves["ranked_at"] == ranked_at]
+    drawings: list[Component] = []
+    caught = _curve_series(curves, "benefit_caught")
+    if caught:
+        drawings.append(
+            drawn(
+                "caught",
+                lines_figure(
+                    caught,
+                    x_title="share of the crew minutes spent",
+                    y_title="share of the benefit caught",
+                    diagonal=True,
+                    x_format=".0%",
+                ),
+                label="Share of the benefit caught against the share of crew minutes spent, for each way of ranking.",
+                caption="Higher is better; dotted: going round at random.",
+                height=320,
+            )
+        )
+    calibration = _curve_series(curves, "calibration")
+    if calibration:
+        drawings.append(
+            drawn(
+                "calibration",
+                lines_figure(
+                    calibration,
+                    x_title="probability said",
+                    y_title="share found not clean",
+                    diagonal=True,
+                    x_format=".0%",
+                ),
+                label="Probability said against the share found not clean.",
+                caption="On the dotted line a probability means what it says.",
+                height=320,
+            )
+        )
+    return [html.Div(drawings, className="two")] if drawings else []
+
+
+def _curve_series(curves: pd.DataFrame, name: str) -> list[tuple[str, list[float], list[float], str, str]]:
+    series = []
+    for method, points in curves[curves["curve"] == name].groupby("method", sort=False):
+        colour, dash = METHOD_LINES.get(str(method), ("faint", "dot"))
+        ordered = points.sort_values("x")
+        words = METHOD_WORDS.get(str(method), plain(method))
+        series.append((words, ordered["x"].tolist(), ordered["y"].tolist(), colour, dash))
+    return series
 
 
 PAGE = Page(path=PATH, name="Patterns", layout=layout, title=title)

@@ -6,6 +6,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards.components import maps
+from dashboards.components.frames import records
 from dashboards.components.marks import state_mark
 from dashboards.components.tables import heads, not_assessed, table
 from dashboards.components.words import figure, is_unknown, moment
@@ -64,7 +65,7 @@ def layout(_: Query) -> list[Component]:
 
 
 def _steps() -> list[Component]:
-    runs = {row.stage: row for row in ask(page_queries.stages).itertuples(index=False)}
+    runs = {row.stage: row for row in records(ask(page_queries.stages))}
     parts: list[Component] = [html.H2("Which data the results rest on")]
     if not runs:
         return [*parts, not_assessed("stage_runs", "Run: planner analyse --db FILE")]
@@ -97,7 +98,7 @@ def _standards() -> list[Component]:
             heads("Used for", "Source*", "Times#", "Confirmed"),
             [
                 [str(line.used_for), str(line.source), figure(line.times), _confirmed(line.confirmed)]
-                for line in sources.itertuples(index=False)
+                for line in records(sources)
             ],
         )
     )

@@ -13,6 +13,7 @@ from flask import current_app
 from dashboards.components import maps
 from dashboards.components.bars import level
 from dashboards.components.charts import Spec, drawn, sites_trace
+from dashboards.components.frames import first, records
 from dashboards.components.links import address, choices, circuit_link, connector_link, element_link, site_link
 from dashboards.components.marks import state_mark
 from dashboards.components.tables import Cell, heads, not_assessed, table
@@ -86,11 +87,12 @@ def _summary(counts: dict[str, int], states: dict[str, int]) -> list[Component]:
     ]
     health = ask(page_queries.fleet_health)
     if len(health) and health["assessed"].iloc[0]:
-        row = health.iloc[0]
+        row = first(health)
         lines.append(
             sentence(
                 bold(counted(row["likely_not_clean"], "end face")),
-                f" of {int(row['assessed']):,} in service are more likely dirty or damaged than not. "
+                f" of {int(row['assessed']):,} in service "
+                f"{'is' if row['likely_not_clean'] == 1 else 'are'} more likely dirty or damaged than not. "
                 "Adding up the probabilities, about ",
                 bold(figure(row["expected_contaminated"])),
                 " are dirty and ",
@@ -155,7 +157,7 @@ def _circuits(counts: dict[str, int], region: str, cause_wanted: str, state: str
         table(
             f"Worst first: state, then least margin. At most {SHOWN} are shown.",
             heads("Circuit", "State", "Margin#", "Change#", "Suspect and why*", "Customers#"),
-            [circuit_row(row) for row in worst.itertuples(index=False)],
+            [circuit_row(row) for row in records(worst)],
         )
     )
     parts.append(
@@ -222,7 +224,7 @@ def _first_visits(counts: dict[str, int]) -> list[Component]:
             ],
             figure(row.benefit),
         ]
-        for row in first.itertuples(index=False)
+        for row in records(first)
     ]
     return [
         *parts,
@@ -258,7 +260,7 @@ def _findings(counts: dict[str, int]) -> list[Component]:
                         figure(row.findings),
                         html.Span(_short(row.example), className="small"),
                     ]
-                    for row in audit.sort_values("findings", ascending=False).head(6).itertuples(index=False)
+                    for row in records(audit.sort_values("findings", ascending=False).head(6))
                 ],
             )
         )
@@ -276,7 +278,7 @@ def _findings(counts: dict[str, int]) -> list[Component]:
     notes = notes[notes["note"].fillna("") != ""]
     if len(notes):
         parts.append(html.H3("Not assessed"))
-        parts.append(html.Ul([html.Li(f"{row.stage}: {row.note}") for row in notes.itertuples()], className="small"))
+        parts.append(html.Ul([html.Li(f"{row.stage}: {row.note}") for row in records(notes)], className="small"))
     return parts
 
 
@@ -339,7 +341,7 @@ def _map(region: str) -> list[Component]:
                             figure(row.act_now),
                             f"{figure(row.minutes)} min",
                         ]
-                        for row in sites.head(20).itertuples(index=False)
+                        for row in records(sites.head(20))
                     ],
                 ),
             ]

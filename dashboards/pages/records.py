@@ -5,6 +5,7 @@ from __future__ import annotations
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.frames import records
 from dashboards.components.links import address
 from dashboards.components.tables import (
     GridColumnView,
@@ -25,27 +26,27 @@ PATH = "/records"
 
 AUDIT_VIEWS = (
     GridColumnView("code", "Kind", 190, "words", pinned=True),
-    GridColumnView("severity", "Severity", 100),
+    GridColumnView("severity", "Severity", 124),
     GridColumnView("place_id", "Place", 160, "PlaceLink"),
     GridColumnView("site_id", "Site", 110, "SiteLink"),
     GridColumnView("text", "What contradicts what", 420),
     GridColumnView("check", "Check in the field", 320),
     GridColumnView("assumed", "Assumed meanwhile", 280),
     GridColumnView("repair", "One repair that explains it", 300),
-    GridColumnView("plausibility", "Plausibility", 110, "whole"),
+    GridColumnView("plausibility", "Plausibility", 157, "whole"),
     GridColumnView("circuits", "Circuits", 190, "ListOfCircuits"),
 )
 FINDING_VIEWS = (
     GridColumnView("code", "Kind", 170, "words", pinned=True),
-    GridColumnView("severity", "Severity", 100),
+    GridColumnView("severity", "Severity", 124),
     GridColumnView("table_name", "Table", 140),
     GridColumnView("file_name", "File", 170),
-    GridColumnView("line", "Line", 80, "whole"),
+    GridColumnView("line", "Line", 91, "whole"),
     GridColumnView("column_name", "Column", 140),
     GridColumnView("value", "Got", 180),
     GridColumnView("rule", "Must be", 300),
     GridColumnView("consequence", "What we did", 260),
-    GridColumnView("load_id", "Load", 80, "whole"),
+    GridColumnView("load_id", "Load", 91, "whole"),
 )
 
 
@@ -93,7 +94,7 @@ def layout(query: Query) -> list[Component]:
 
 
 def _have(counts: dict[str, int]) -> list[Component]:
-    spans = {row.table_name: row for row in ask(page_queries.time_spans).itertuples(index=False)}
+    spans = {row.table_name: row for row in records(ask(page_queries.time_spans))}
     rows = []
     missing = []
     for declared in TABLES.values():
@@ -135,7 +136,7 @@ def _findings(counts: dict[str, int]) -> list[Component]:
                     figure(line.findings),
                     plain(line.consequence),
                 ]
-                for line in found.head(15).itertuples(index=False)
+                for line in records(found.head(15))
             ],
         ),
         html.P(html.A("Every finding with file, line and value", href=address(PATH, show="findings"))),
@@ -161,7 +162,7 @@ def _audit(counts: dict[str, int]) -> list[Component]:
                     figure(line.findings),
                     plain(line.check) if is_unknown(line.check) else str(line.check),
                 ]
-                for line in audit.itertuples(index=False)
+                for line in records(audit)
             ],
         ),
         html.P(html.A("Every contradiction", href=address(PATH, show="audit"))),
@@ -189,7 +190,7 @@ def _loads(counts: dict[str, int]) -> list[Component]:
                     bold(figure(line.rows_kept_out)) if line.rows_kept_out else "0",
                     str(line.source),
                 ]
-                for line in loads.itertuples(index=False)
+                for line in records(loads)
             ],
         )
     )
@@ -212,7 +213,7 @@ def _loads(counts: dict[str, int]) -> list[Component]:
                                 plain(line.read_as) if is_unknown(line.read_as) else str(line.read_as),
                                 html.Span(str(line.sha256)[:12], className="id", title=str(line.sha256)),
                             ]
-                            for line in files.itertuples(index=False)
+                            for line in records(files)
                         ],
                     ),
                 ]

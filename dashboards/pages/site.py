@@ -6,6 +6,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards.components.bars import level
+from dashboards.components.frames import first, records
 from dashboards.components.links import address, circuit_link, connector_link
 from dashboards.components.marks import state_mark
 from dashboards.components.tables import facts, heads, not_assessed, table
@@ -42,7 +43,7 @@ def layout(query: Query) -> list[Component]:
             html.P(["No site has the id ", html.Span(site_id or "(none given)", className="id"), "."]),
             html.P(html.A("The network", href="/")),
         ]
-    row = found.iloc[0]
+    row = first(found)
     name = site_id if is_unknown(row["name"]) else str(row["name"])
     return [
         html.H1(name),
@@ -77,7 +78,7 @@ def _verdict(site_id: str) -> list[Component]:
     mine = health[health["site_id"] == site_id]
     if mine.empty or is_unknown(mine["expected_not_clean"].iloc[0]):
         return [not_assessed("connector_health of this site", "Run: planner analyse --db FILE")]
-    row = mine.iloc[0]
+    row = first(mine)
     return [
         sentence(
             "Of ",
@@ -108,11 +109,11 @@ def _connectors(site_id: str) -> list[Component]:
                 [
                     [connector_link(line.connector_id), html.Div(str(line.port), className="faint small")],
                     state_mark(line.state),
-                    level(None if is_unknown(line.p_contaminated) else float(line.p_contaminated)),  # type: ignore[arg-type]
+                    level(None if is_unknown(line.p_contaminated) else float(line.p_contaminated)),
                     f"{action(line.action)}, {figure(line.minutes)} min",
                     figure(line.benefit),
                 ]
-                for line in rows.itertuples(index=False)
+                for line in records(rows)
             ],
         ),
         html.P(html.A("All of them", href=address("/connectors", site_id=f"is:{site_id}"))),
@@ -137,7 +138,7 @@ def _circuits(site_id: str) -> list[Component]:
                     db(line.drift_db, sign=True),
                     "" if is_unknown(line.cause) or (line.p_fault or 0) < 0.2 else cause(line.cause),
                 ]
-                for line in rows.itertuples(index=False)
+                for line in records(rows)
             ],
         ),
     ]

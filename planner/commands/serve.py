@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import logging
 import socket
+import threading
+import time
 from pathlib import Path
 
 import click
 
 from planner.commands.common import console, db_option, progress_bar
-from planner.errors import ParameterError
+from planner.errors import ParameterError, StoreError
+
+log = logging.getLogger(__name__)
 
 # Requests answered side by side.
 THREADS = 8
+# How often the database file is looked at for newer content while serving. [s]
+LOOK_EVERY_S = 20.0
+# A file that was written to less than this ago is left to whoever is writing it. [s]
+SETTLED_AFTER_S = 10.0
 
 
 def snapshot_folder(db: Path) -> Path:
@@ -33,16 +42,38 @@ def publish_results(db: Path) -> Path:
     from planner.store.snapshots import publish
 
     folder = snapshot_folder(db)
-    con = open_database(db)
-    try:
-        with progress_bar("results") as progress:
+    with progress_bar("results") as progress:
+        con = open_database(db)
+        try:
             if newest_load(con):
                 bring_up_to_date(con, now=None, progress=part_of(progress, 0.0, 0.9))
-            progress(0.9, "publishing a snapshot")
-            publish(con, folder)
-    finally:
-        con.close()
+        finally:
+            con.close()
+        progress(0.9, "publishing a snapshot")
+        if is_newer_than_snapshots(db, folder):
+            publish(db, folder)
     return folder
+
+
+def is_newer_than_snapshots(db: Path, folder: Path) -> bool:
+    """Whether the database file was written to since its newest snapshot was published."""
+    from planner.store.snapshots import newest
+
+    snapshot = newest(folder)
+    return snapshot is None or db.stat().st_mtime_ns > snapshot.stat().st_mtime_ns
+
+
+def publish_when_changed(db: Path, folder: Path, stop: threading.Event) -> None:
+    """Publish the database again whenever somebody has written to it and let go, until `stop` is set."""
+    from planner.store.snapshots import publish
+
+    while not stop.wait(LOOK_EVERY_S):
+        try:
+            settled = time.time() - db.stat().st_mtime > SETTLED_AFTER_S
+            if settled and is_newer_than_snapshots(db, folder):
+                publish(db, folder, wait_s=0.0)
+        except (StoreError, OSError) as error:
+            log.info("%s: not published now: %s", db, error)
 
 
 def _check_free(host: str, port: int) -> None:
@@ -76,7 +107,13 @@ def serve_database(db: Path, host: str = "127.0.0.1", port: int = 8050, base_map
         The port is taken.
     """
     _check_free(host, port)
-    serve_folder(publish_results(db), host, port, base_map)
+    folder = publish_results(db)
+    stop = threading.Event()
+    threading.Thread(target=publish_when_changed, args=(db, folder, stop), daemon=True).start()
+    try:
+        serve_folder(folder, host, port, base_map)
+    finally:
+        stop.set()
 
 
 def serve_folder(folder: Path, host: str, port: int, base_map: Path | None = None) -> None:
@@ -111,6 +148,6 @@ def serve(db: Path, port: int, host: str, base_map: Path | None) -> None:
     """Serve the dashboard for network operations, dispatch and managers.
 
     Results are brought up to date first and published as a snapshot; the pages read that, so the database file
-    stays free for loads. A newer snapshot is picked up without a restart.
+    stays free for loads. What other commands write to the file meanwhile is published in turn, without a restart.
     """
     serve_database(db, host, port, base_map)

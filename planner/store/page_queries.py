@@ -770,6 +770,21 @@ def learned_parameters(con: Connection) -> pd.DataFrame:
     )
 
 
+def backtest_scores(con: Connection) -> pd.DataFrame:
+    """How right each way of ranking was, newest day first, best precision first."""
+    columns = ", ".join(quoted(name) for name in TABLES["backtest_scores"].column_names)
+    return fetch(
+        con,
+        f"SELECT {columns} FROM backtest_scores ORDER BY ranked_at DESC, precision_at_5 DESC NULLS LAST, method",
+    )
+
+
+def backtest_curves(con: Connection) -> pd.DataFrame:
+    """Points of the curves of every back-test."""
+    columns = ", ".join(quoted(name) for name in TABLES["backtest_curves"].column_names)
+    return fetch(con, f"SELECT {columns} FROM backtest_curves ORDER BY ranked_at DESC, method, curve, x LIMIT 5000")
+
+
 def budget_sources(con: Connection) -> pd.DataFrame:
     """What allowed and expected losses were taken from, how often, and whether all of it is confirmed."""
     return fetch(

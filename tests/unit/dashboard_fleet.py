@@ -50,6 +50,7 @@ def build(path: Path) -> Path:
         _history(con)
         _paths(con)
         _health(con)
+        _backtest(con)
         _plans(con)
         _ledger(con)
     con.close()
@@ -762,6 +763,38 @@ def _health(con: duckdb.DuckDBPyConnection) -> None:
             for rank, face in enumerate(ordered)
         ],
     )
+
+
+def _backtest(con: duckdb.DuckDBPyConnection) -> None:
+    for method, precision, auc in (("benefit", 0.5, 0.7), ("probability", 0.45, 0.74), ("classic", 0.2, 0.58)):
+        put(
+            con,
+            "backtest_scores",
+            [
+                {
+                    "ranked_at": days_ago(90),
+                    "until_at": days_ago(1),
+                    "method": method,
+                    "judged": 400,
+                    "found": 60,
+                    "base_rate": 0.13,
+                    "precision_at_5": precision,
+                    "lift_at_5": precision / 0.13,
+                    "auc": auc,
+                    "brier": 0.1 if method == "probability" else None,
+                    "calibration_error": 0.02 if method == "probability" else None,
+                    "benefit_caught": precision,
+                }
+            ],
+        )
+        put(
+            con,
+            "backtest_curves",
+            [
+                {"ranked_at": days_ago(90), "method": method, "curve": "benefit_caught", "x": x, "y": x**0.5, "cases": 40}
+                for x in (0.0, 0.1, 0.3, 0.6, 1.0)
+            ],
+        )
 
 
 def _plans(con: duckdb.DuckDBPyConnection) -> None:
