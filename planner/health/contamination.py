@@ -38,7 +38,7 @@ Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
 
 MOST_LEARNED = 400_000  # events that learning looks at; a larger fleet is sampled by whole ports
-UNKNOWN_METHOD = 6
+UNKNOWN_METHOD, NOT_RECORDED = 6, 7
 DAY = 86400.0
 
 
@@ -192,10 +192,12 @@ def code_history(history: History) -> Coded:
     )
     both_sides = np.ascontiguousarray(opening.reshape(2, m).T)
 
-    cleans = (history.kind == CLEAN) | (history.kind == MATE)
+    cleans = (history.kind == CLEAN) | (history.kind == MATE) | (history.kind == LOOK_AFTER)
     method = np.where(history.kind == CLEAN, history.detail, UNKNOWN_METHOD)[cleans].astype(np.int64)
     cleaning, (cleaning_method, cleaning_technician) = _distinct(method, history.technician[cleans])
     looks = (history.kind == LOOK) | (history.kind == LOOK_AFTER)
+    cleaning_method = np.append(cleaning_method, np.int32(NOT_RECORDED))
+    cleaning_technician = np.append(cleaning_technician, np.int32(-1))
     look, (look_outcome, look_test_set) = _distinct(history.detail[looks].astype(np.int64), history.test_set[looks])
 
     classes = Classes(
@@ -215,6 +217,7 @@ def code_history(history: History) -> Coded:
     )
     act = np.zeros(m, np.int32)
     act[cleans] = classes.first_cleaning + cleaning
+    unrecorded_cleaning = act.copy()
     act[looks] = classes.first_look + look
     reports = history.kind == REPORT
     act[reports] = classes.first_report + history.detail[reports].astype(np.int32)
@@ -227,9 +230,12 @@ def code_history(history: History) -> Coded:
         opening=both_sides,
         implied_opening=both_sides,
         act=act,
+        unrecorded_cleaning=unrecorded_cleaning,
         first_look=len(look_outcome),
         waiting=classes.first_wait,
         renewed=classes.renewal,
+        not_recorded=classes.first_cleaning + len(cleaning_method) - 1,
+        repeated=len(cleaning_method),
         start_partner=_start_partner(history),
         start_at=int(history.seconds[0]) if m else history.end_at,
         end_at=history.end_at,

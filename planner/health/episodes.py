@@ -41,14 +41,18 @@ class Stream:
         Class of operation that opening means for the end face of the event, shape (m, 2): itself, its
         partner. `implied_opening` counts where the record holds no demating.
     act
-        Class of the event's own operation on its end face (look, cleaning, report); of a mating with
-        `cleaned_first`, the class of a cleaning by unknown method. Shape (m,).
-    first_look
-        Added to the class of a look that starts a job. [-]
+        Class of the event's own operation on its end face (look, cleaning, report). Shape (m,).
+    unrecorded_cleaning
+        Class of a cleaning by unknown method: of a mating with `cleaned_first`, and of a look after
+        cleaning, where the records hold no cleaning. Shape (m,).
+    first_look, repeated
+        Added to the class of a look that starts a job; to that of a cleaning that follows one of the same
+        job after which the end face was still found dirty. [-]
     waiting
         Class of the first waiting operation; + WAITS for open end faces. [-]
-    renewed
-        Class of the operation that a replaced end face means.
+    renewed, not_recorded
+        Class of the operation that a replaced end face means; of what happens unrecorded to an end face that
+        was found not clean and left the job without a recorded cleaning.
     start_partner
         Partner of each end face before the first event; -1 none. Shape (n,).
     start_at, end_at
@@ -63,9 +67,12 @@ class Stream:
     opening: Int32
     implied_opening: Int32
     act: Int32
+    unrecorded_cleaning: Int32
     first_look: int
+    repeated: int
     waiting: int
     renewed: int
+    not_recorded: int
     start_partner: Int32
     start_at: int
     end_at: int
@@ -131,7 +138,8 @@ def _compile(  # pragma: no cover - compiled
     opening: Int32,
     implied_opening: Int32,
     act: Int32,
-    numbers: Int64,  # first_look, waiting, renewed, start_at, end_at
+    unrecorded_cleaning: Int32,
+    numbers: Int64,  # first_look, waiting, renewed, start_at, end_at, not_recorded, repeated
     start_partner: Int32,
     code: Int8,
     unit: Int32,
@@ -143,7 +151,9 @@ def _compile(  # pragma: no cover - compiled
     waited: npt.NDArray[np.float64],
     done: Int64,  # operations, pairs
 ) -> None:
-    first_look, waiting, renewed, start_at, end_at = numbers[0], numbers[1], numbers[2], numbers[3], numbers[4]
+    first_look, waiting, renewed = numbers[0], numbers[1], numbers[2]
+    start_at, end_at, not_recorded = numbers[3], numbers[4], numbers[5]
+    repeated = numbers[6]
     n = len(start_partner)
     m = len(at)
     is_open = np.zeros(n, np.bool_)
@@ -151,6 +161,7 @@ def _compile(  # pragma: no cover - compiled
     last_at = np.full(n, start_at, np.int64)
     last_clean = np.full(n, start_at - 10 * 86400, np.int64)
     touched = np.zeros(n, np.bool_)
+    seen_dirty = np.zeros(n, np.bool_)  # looked at and found not clean since the last cleaning
     two = np.empty(2, np.int64)
     for a in range(n):
         b = start_partner[a]
@@ -181,6 +192,10 @@ def _compile(  # pragma: no cover - compiled
             p = pair_of[x]
             gap = now - last_at[x]
             if gap >= 43200:
+                if seen_dirty[x]:
+                    op = 0 if p < 0 else (1 if pair_a[p] == x else 2)
+                    _emit(write, done, code, unit, cls, event, op, x if p < 0 else p, not_recorded, number)
+                    seen_dirty[x] = False
                 if p >= 0 and (borrowed[x] or (what == 1 and is_open[x] and touched[x])):
                     y = pair_b[p] if pair_a[p] == x else pair_a[p]
                     if pair_of[y] == p:
@@ -232,15 +247,25 @@ def _compile(  # pragma: no cover - compiled
         op = 0 if p < 0 else (1 if pair_a[p] == a else 2)
         who = a if p < 0 else p
         if what == 2 or what == 4:
+            if what == 4 and (seen_dirty[a] or now - last_clean[a] > 43200):
+                again = repeated if seen_dirty[a] and now - last_clean[a] <= 43200 else 0
+                _emit(write, done, code, unit, cls, event, op, who, unrecorded_cleaning[e] + again, number)
+                last_clean[a] = now
             extra = first_look if (starts_job and what == 2) else 0
             _emit(write, done, code, unit, cls, event, op, who, act[e] + extra, number)
+            seen_dirty[a] = detail[e] != 0
         elif what == 3:
-            _emit(write, done, code, unit, cls, event, op, who, act[e], number)
+            again = repeated if seen_dirty[a] and now - last_clean[a] <= 43200 else 0
+            _emit(write, done, code, unit, cls, event, op, who, act[e] + again, number)
             last_clean[a] = now
+            seen_dirty[a] = False
         else:
             if (detail[e] & 2) and now - last_clean[a] > 43200:
-                _emit(write, done, code, unit, cls, event, op, who, act[e], number)
+                _emit(write, done, code, unit, cls, event, op, who, unrecorded_cleaning[e], number)
                 last_clean[a] = now
+            elif seen_dirty[a]:
+                _emit(write, done, code, unit, cls, event, op, who, not_recorded, number)
+            seen_dirty[a] = False
             if b >= 0:
                 if p < 0 or pair_of[b] != p:
                     for k in range(2):
@@ -270,7 +295,18 @@ def compile_operations(stream: Stream) -> Operations:
     of one that the records hold as mated elsewhere implies that it was opened there.
     """
     n = len(stream.start_partner)
-    numbers = np.array([stream.first_look, stream.waiting, stream.renewed, stream.start_at, stream.end_at], np.int64)
+    numbers = np.array(
+        [
+            stream.first_look,
+            stream.waiting,
+            stream.renewed,
+            stream.start_at,
+            stream.end_at,
+            stream.not_recorded,
+            stream.repeated,
+        ],
+        np.int64,
+    )
     most_pairs = n // 2 + int(np.count_nonzero((stream.kind == MATE) & (stream.partner >= 0))) + 1
     pair_a, pair_b = np.empty(most_pairs, np.int32), np.empty(most_pairs, np.int32)
     empty8, empty32 = np.empty(0, np.int8), np.empty(0, np.int32)
@@ -289,6 +325,7 @@ def compile_operations(stream: Stream) -> Operations:
             stream.opening,
             stream.implied_opening,
             stream.act,
+            stream.unrecorded_cleaning,
             numbers,
             stream.start_partner,
             code,

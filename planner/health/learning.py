@@ -22,7 +22,16 @@ Int32 = npt.NDArray[np.int32]
 
 ENVIRONMENTS = ("controlled", "indoor", "outdoor", "unknown")
 FACE_KINDS = ("plug", "built_in", "test_cord")
-METHODS = ("dry_pen", "dry_cassette", "dry_stick", "dry_wipe", "wet_dry_wipe", "wet_dry_stick", "unknown")
+METHODS = (
+    "dry_pen",
+    "dry_cassette",
+    "dry_stick",
+    "dry_wipe",
+    "wet_dry_wipe",
+    "wet_dry_stick",
+    "unknown",
+    "not_recorded",  # what becomes of an end face that was found dirty and closed without a recorded cleaning
+)
 BASES = len(ENVIRONMENTS) * len(FACE_KINDS) * 2  # environment x kind of end face x (recorded, implied)
 
 # Prior means and strengths (pseudo-cases); assumptions, no published figure is known.
@@ -31,8 +40,9 @@ EXPOSURE_STRENGTH = 14.0
 IMPLIED_SHARE = 0.5  # an opening that only a look or cleaning tells of
 TRANSFER_PRIOR, TRANSFER_STRENGTH = 0.5, 6.0
 DAMAGE_PRIOR, DAMAGE_STRENGTH = 0.02, 60.0
-CLEANING_PRIOR = np.array([0.70, 0.80, 0.75, 0.70, 0.92, 0.92, 0.75])
+CLEANING_PRIOR = np.array([0.70, 0.80, 0.75, 0.70, 0.92, 0.92, 0.75, 0.50])
 CLEANING_STRENGTH = 11.0
+REPEATED_SHARE = 0.6  # what survives one cleaning sticks
 SOILING_PRIOR, SOILING_STRENGTH = 0.02, 50.0  # a cleaning that makes a clean end face dirty
 LOOK_PRIOR = np.array([[0.95, 0.045, 0.005], [0.12, 0.83, 0.05], [0.05, 0.15, 0.80], [0.03, 0.55, 0.42]])
 LOOK_STRENGTH = np.array([60.0, 40.0, 30.0, 20.0])
@@ -42,6 +52,7 @@ START_PRIOR = np.array([0.84, 0.145, 0.01, 0.005])
 START_STRENGTH = 20.0
 WAIT_PRIOR = np.array([2e-5, 2e-4])  # dirt arriving per day at rest: mated, open
 WAIT_STRENGTH = 5000.0  # days
+VANISHING_PRIOR, VANISHING_STRENGTH = 0.03, 60.0  # dirt gone at an opening: unrecorded cleaning, or it fell off
 GROUP_CASES = 20.0  # pseudo-openings, pseudo-cleanings that shrink a site or a person
 TEST_SET_CASES = 60.0
 BATCH_CASES = 25.0
@@ -52,7 +63,8 @@ MOST_HAZARD_RATIO = 20.0
 class Classes:
     """What each class of operation is about; the classes lie in this order.
 
-    `opening_base`, `opening_site`, `opening_technician` (o,); `cleaning_method`, `cleaning_technician` (c,);
+    `opening_base`, `opening_site`, `opening_technician` (o,); `cleaning_method`, `cleaning_technician` (c,),
+    twice: the first of a job, and again after the end face was still found dirty;
     `look_outcome` (0 pass, 1 dirt, 2 damage, 3 fail without a finding), `look_test_set` (l,), twice: within a
     job and starting one; 2 x WAITS waiting classes; 3 reports; 1 renewal. Numbers are -1 where unknown.
     `start_kind`, `start_batch` (n,) group what end faces start with.
@@ -74,13 +86,13 @@ class Classes:
 
     @property
     def first_cleaning(self) -> int:
-        """Class number of the first cleaning class."""
+        """Class number of the first cleaning class (the first of a job; repeated ones follow)."""
         return len(self.opening_base)
 
     @property
     def first_look(self) -> int:
         """Class number of the first look class (within a job; those that start one follow)."""
-        return self.first_cleaning + len(self.cleaning_method)
+        return self.first_cleaning + 2 * len(self.cleaning_method)
 
     @property
     def first_wait(self) -> int:
@@ -109,8 +121,9 @@ class Rates:
 
     `exposure` (BASES,): P(an opening makes a clean end face dirty); `site`, `technician`: factors on it
     (one more entry than there are, the last for unknown). `transfer`, `damage` (2,): per mating, recorded and
-    implied. `cleaning` (methods,), `cleaning_technician` (t + 1,): success and its difference in log-odds
-    units of the person. `soiling`: P(cleaning makes dirty). `look` (4, 3), `look_test_set` (s + 1, 4, 3):
+    implied. `cleaning` (2, methods), first and repeated, `cleaning_technician` (t + 1,): success and its difference in log-odds
+    units of the person. `soiling`: P(cleaning makes dirty). `vanishing`: P(an opening ends with
+    dirt gone, unrecorded). `look` (4, 3), `look_test_set` (s + 1, 4, 3):
     P(outcome | state). `report` (4, 3). `start` (kinds, 4), `start_batch` (b + 1, 4). `wait` (2,): dirt per
     day mated, open. `hazard` (2,): looks per day at an end face that is clean, not clean.
     """
@@ -123,6 +136,7 @@ class Rates:
     cleaning: Float64
     cleaning_technician: Float64
     soiling: float
+    vanishing: float
     look: Float64
     look_test_set: Float64
     report: Float64
@@ -147,9 +161,10 @@ def prior_rates(classes: Classes) -> Rates:
         technician=np.ones(classes.technicians + 1),
         transfer=np.array([TRANSFER_PRIOR, 0.5 * TRANSFER_PRIOR]),
         damage=np.array([DAMAGE_PRIOR, DAMAGE_PRIOR]),
-        cleaning=CLEANING_PRIOR.copy(),
+        cleaning=np.stack([CLEANING_PRIOR, REPEATED_SHARE * CLEANING_PRIOR]),
         cleaning_technician=np.zeros(classes.technicians + 1),
         soiling=SOILING_PRIOR,
+        vanishing=VANISHING_PRIOR,
         look=LOOK_PRIOR.copy(),
         look_test_set=np.tile(LOOK_PRIOR, (classes.test_sets + 1, 1, 1)),
         report=REPORT_PRIOR.copy(),
@@ -172,12 +187,9 @@ def class_exposure(rates: Rates, classes: Classes) -> Float64:
 
 
 def class_cleaning(rates: Rates, classes: Classes) -> Float64:
-    """P(clean after | dirty before) of every cleaning class, shape (c,)."""
-    return np.clip(
-        rates.cleaning[classes.cleaning_method] + rates.cleaning_technician[classes.cleaning_technician],
-        0.02,
-        0.995,
-    )
+    """P(clean after | dirty before) of every cleaning class, shape (2 c,): first of a job, repeated."""
+    success = rates.cleaning[:, classes.cleaning_method] + rates.cleaning_technician[classes.cleaning_technician]
+    return np.clip(success.ravel(), 0.02, 0.995)
 
 
 def dirt_steps(arrives: Float64, leaves: Float64) -> Float64:
@@ -224,7 +236,9 @@ def look_likelihood(look: Float64, outcome: Int32) -> Float64:
 
 def tables_of(rates: Rates, classes: Classes, days: Float64) -> Tables:
     """The matrices of all classes; `days` is the mean wait of each waiting class, shape (2 WAITS,)."""
-    openings = dirt_steps(class_exposure(rates, classes), np.zeros(len(classes.opening_base)))
+    openings = dirt_steps(
+        class_exposure(rates, classes), np.full(len(classes.opening_base), rates.vanishing)
+    )
     q = class_cleaning(rates, classes)
     cleanings = dirt_steps(np.full(len(q), rates.soiling), q)
     looks = seen(look_likelihood(rates.look_test_set[classes.look_test_set], classes.look_outcome))
@@ -283,17 +297,23 @@ def updated(rates: Rates, classes: Classes, counts: Counts, days: Float64) -> Ra
 
     site_factor = factor(classes.opening_site, classes.sites, person)
     person_factor = factor(classes.opening_technician, classes.technicians, site_factor[classes.opening_site])
-    dirty_cleaned = cleaning[:, 1].sum(axis=1) + cleaning[:, 3].sum(axis=1)
-    worked = cleaning[:, 1, 0] + cleaning[:, 3, 2]
-    success = _beta(
-        np.bincount(classes.cleaning_method, weights=worked, minlength=len(METHODS)),
-        np.bincount(classes.cleaning_method, weights=dirty_cleaned, minlength=len(METHODS)),
-        CLEANING_PRIOR,
-        CLEANING_STRENGTH,
+    dirty_cleaned = (cleaning[:, 1].sum(axis=1) + cleaning[:, 3].sum(axis=1)).reshape(2, -1)
+    worked = (cleaning[:, 1, 0] + cleaning[:, 3, 2]).reshape(2, -1)
+    prior = np.stack([CLEANING_PRIOR, REPEATED_SHARE * CLEANING_PRIOR])
+    success = np.stack(
+        [
+            _beta(
+                np.bincount(classes.cleaning_method, weights=worked[k], minlength=len(METHODS)),
+                np.bincount(classes.cleaning_method, weights=dirty_cleaned[k], minlength=len(METHODS)),
+                prior[k],
+                CLEANING_STRENGTH,
+            )
+            for k in range(2)
+        ]
     )
-    surplus = worked - dirty_cleaned * success[classes.cleaning_method]
+    surplus = (worked - dirty_cleaned * success[:, classes.cleaning_method]).sum(axis=0)
     by_person = _grouped(classes.cleaning_technician, classes.technicians, surplus)
-    by_person /= _grouped(classes.cleaning_technician, classes.technicians, dirty_cleaned) + GROUP_CASES
+    by_person /= _grouped(classes.cleaning_technician, classes.technicians, dirty_cleaned.sum(axis=0)) + GROUP_CASES
     by_person[-1] = 0.0
     clean_cleaned = float((cleaning[:, 0].sum(axis=1) + cleaning[:, 2].sum(axis=1)).sum())
     soiling = float(
@@ -304,6 +324,9 @@ def updated(rates: Rates, classes: Classes, counts: Counts, days: Float64) -> Ra
             SOILING_STRENGTH,
         )
     )
+    dirty_opened = float((opening[:, 1].sum(axis=1) + opening[:, 3].sum(axis=1)).sum())
+    vanished = float((opening[:, 1, 0] + opening[:, 3, 2]).sum())
+    vanishing = (vanished + VANISHING_PRIOR * VANISHING_STRENGTH) / (dirty_opened + VANISHING_STRENGTH)
     looks = np.diagonal(counts.single[c:wait], axis1=1, axis2=2)
     looks_in, looks_first = looks[: len(classes.look_outcome)], looks[len(classes.look_outcome) :]
     look, per_set = _look_tables(classes, looks_in + looks_first)
@@ -322,6 +345,7 @@ def updated(rates: Rates, classes: Classes, counts: Counts, days: Float64) -> Ra
         cleaning=success,
         cleaning_technician=by_person,
         soiling=soiling,
+        vanishing=vanishing,
         look=look,
         look_test_set=per_set,
         report=report,

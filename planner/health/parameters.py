@@ -82,11 +82,13 @@ def parameter_rows(inferred: Inferred, names: dict[str, list[str]]) -> pd.DataFr
     cleaning = counts.single[classes.first_cleaning : classes.first_look]
     opened = opening[:, 0].sum(axis=1) + opening[:, 2].sum(axis=1)
     soiled = opening[:, 0, 1] + opening[:, 2, 3]
-    cleaned = cleaning[:, 1].sum(axis=1) + cleaning[:, 3].sum(axis=1)
-    worked = cleaning[:, 1, 0] + cleaning[:, 3, 2]
+    kinds = len(classes.cleaning_method)
+    cleaned = (cleaning[:, 1].sum(axis=1) + cleaning[:, 3].sum(axis=1)).reshape(2, kinds)
+    worked = (cleaning[:, 1, 0] + cleaning[:, 3, 2]).reshape(2, kinds)
     parts = [
         *_exposure_rows(inferred, opened, soiled, names),
-        *_cleaning_rows(inferred, cleaned, worked, names),
+        *_cleaning_rows(inferred, cleaned[0], worked[0], names),
+        *_repeated_rows(inferred, cleaned[1]),
         *_mating_rows(inferred, counts),
         *_look_rows(inferred, counts, names),
     ]
@@ -184,7 +186,7 @@ def _cleaning_rows(
     methods = list(METHODS)
     rows = [
         _rows(
-            "cleaning_success", "method", methods, rates.cleaning, cases, strength, learning.CLEANING_PRIOR,
+            "cleaning_success", "method", methods, rates.cleaning[0], cases, strength, learning.CLEANING_PRIOR,
             "cleaning with {group} works {percent} of the time here ({low}-{high})",
         )
     ]  # fmt: skip
@@ -198,7 +200,7 @@ def _cleaning_rows(
         )
     )  # fmt: skip
     people = names["technician"]
-    usual = _by(classes.cleaning_technician, len(people), cleaned * rates.cleaning[classes.cleaning_method])
+    usual = _by(classes.cleaning_technician, len(people), cleaned * rates.cleaning[0][classes.cleaning_method])
     count = _by(classes.cleaning_technician, len(people), cleaned)
     mean = usual / np.maximum(count, 1e-9) + rates.cleaning_technician[: len(people)]
     rows.append(
@@ -210,6 +212,23 @@ def _cleaning_rows(
         )
     )  # fmt: skip
     return rows
+
+
+def _repeated_rows(inferred: Inferred, cleaned: Float64) -> list[pd.DataFrame]:
+    classes, rates = inferred.sample_classes, inferred.rates
+    methods = [method.replace("_", " ") for method in METHODS]
+    cases = np.bincount(classes.cleaning_method, weights=cleaned, minlength=len(METHODS))
+    rows = _rows(
+        "repeated_cleaning_success",
+        "method",
+        methods,
+        rates.cleaning[1],
+        cases,
+        learning.CLEANING_STRENGTH,
+        learning.REPEATED_SHARE * learning.CLEANING_PRIOR,
+        "cleaning again with {group} what one cleaning left works {percent} of the time here ({low}-{high})",
+    )
+    return [rows.assign(group_id=list(METHODS))]
 
 
 def _mating_rows(inferred: Inferred, counts: Counts) -> list[pd.DataFrame]:
