@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -76,7 +77,7 @@ def load(
     return 1 if report.blocking else 0
 
 
-def _example(row: dict[str, Any]) -> str:
+def _example(row: Mapping[Any, Any]) -> str:
     """Where the first finding of a kind is and what it found, e.g. sites.csv line 5: 'palace'."""
     line = f" line {row['example_line']}" if pd.notna(row["example_line"]) else ""
     value = f": {row['example_value']!r}" if pd.notna(row["example_value"]) else ""

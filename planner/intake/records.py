@@ -217,7 +217,7 @@ def _write(file: BinaryIO, data: Bytes, batch: Batch, keep: npt.NDArray[np.bool_
         return
     out = np.empty(int((batch.ends - batch.starts)[keep].sum()) + int(keep.sum()), np.uint8)
     written = _copy(data, batch.starts, batch.ends, keep, out)
-    file.write(memoryview(out[:written]))
+    file.write(out[:written].tobytes())
 
 
 def _mark_bytes_that_are_not_text(data: Bytes, batch: Batch) -> None:
