@@ -1,0 +1,448 @@
+"""What happens on end faces: exposure, mating, cleaning, looking, ageing. Compiled, one face at a time.
+
+Each face carries up to `SLOTS` marks with a place, a size and a kind, and a film of oil or moisture. Dirt
+comes from the air and from fingers when a face is open, from the partner when faces meet, and from poor
+cleaning tools; contact moves it inwards, crushes it, presses it fast and can leave a pit. None of this is a
+chain of three states: how dirty a face is, and what it costs, is a matter of sizes and places.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from planner.synthetic.light import (
+    MODE_RADIUS_1310_UM,
+    MULTIMODE_RADIUS_UM,
+    blocked_loss_db,
+    gap_loss_db,
+    struck_fraction,
+)
+
+SLOTS = 10
+NOTHING, DUST, GRAIN, RESIDUE, PIT, SCRATCH = range(6)
+
+# Radii of the zones of a single-fibre single-mode ferrule, IEC 61300-3-35:2015: core, cladding, adhesive, contact.
+ZONE_A_UM, ZONE_B_UM, ZONE_C_UM, ZONE_D_UM = 12.5, 57.5, 67.5, 125.0
+
+# Places in the parameter vector.
+(
+    P_DUST,
+    P_GRAIN_SHARE,
+    P_FINGER,
+    P_TRANSFER,
+    P_PIT,
+    P_WEAR,
+    P_QUALITY,
+    P_EYE,
+    P_FALSE_FIND,
+    P_OFFSET,
+    P_CREEP,
+    P_FILM_CREEP,
+    P_SUSPICION_ONLY,
+    P_RIGHT_CODE,
+    P_LOOK,
+    P_CLEAN_BLIND,
+    P_DEFECT_ROWS,
+    P_ALARM_CHANCE,
+) = range(18)
+PARAMETERS = 18
+
+# Removal of loose dirt, of stuck dirt, and share of film left, by method in the order of CLEANING_METHODS.
+LOOSE_REMOVED = np.array([0.82, 0.88, 0.80, 0.76, 0.93, 0.91])
+STUCK_REMOVED = np.array([0.42, 0.52, 0.45, 0.38, 0.85, 0.80])
+FILM_LEFT = np.array([0.35, 0.25, 0.35, 0.40, 0.06, 0.08])
+
+MARK = np.dtype(
+    [("x", "f4"), ("y", "f4"), ("size", "f4"), ("origin", "i4"), ("kind", "i2"), ("loose", "i1"), ("fibre", "i1")]
+)
+FACE = np.dtype([("film", "f4"), ("fibres", "i2"), ("multimode", "i2")])
+
+
+class Faces(NamedTuple):
+    """State of all end faces: `mark` is (faces, SLOTS) of MARK, `face` (faces,) of FACE."""
+
+    mark: npt.NDArray[np.void]
+    face: npt.NDArray[np.void]
+
+
+def new_faces(fibres: npt.NDArray[np.generic], multimode: npt.NDArray[np.generic]) -> Faces:
+    """Spotless faces."""
+    face = np.zeros(fibres.shape[0], FACE)
+    face["fibres"] = fibres
+    face["multimode"] = multimode
+    return Faces(mark=np.zeros((fibres.shape[0], SLOTS), MARK), face=face)
+
+
+@njit(cache=True)
+def logistic(z):  # type: ignore[no-untyped-def]
+    """1 / (1 + exp(-z))."""
+    return 1.0 / (1.0 + math.exp(-z))
+
+
+@njit(cache=True)
+def add_mark(faces, f, kind, loose, x, y, size, fibre, origin):  # type: ignore[no-untyped-def]
+    """Put a mark on a face; when the list is full it takes the place of a smaller one."""
+    place = -1
+    smallest = size
+    for s in range(SLOTS):
+        if faces.mark[f, s].kind == NOTHING:
+            place = s
+            break
+        if faces.mark[f, s].kind < PIT and faces.mark[f, s].size < smallest:
+            smallest = faces.mark[f, s].size
+            place = s
+    if place < 0:
+        return
+    faces.mark[f, place].kind = kind
+    faces.mark[f, place].loose = loose
+    faces.mark[f, place].x = x
+    faces.mark[f, place].y = y
+    faces.mark[f, place].size = size
+    faces.mark[f, place].fibre = fibre
+    faces.mark[f, place].origin = origin
+
+
+@njit(cache=True)
+def settle(faces, f, number, grain_share, origin, rng):  # type: ignore[no-untyped-def]
+    """Let particles settle on a face: sizes with a heavy tail, places over the ferrule's contact area."""
+    for _ in range(number):
+        size = min(60.0, 1.1 * (1.0 - rng.random()) ** (-1.0 / 1.35))
+        r = ZONE_D_UM * rng.random() ** 0.72
+        angle = 2.0 * math.pi * rng.random()
+        kind = GRAIN if rng.random() < grain_share else DUST
+        fibre = int(rng.random() * faces.face[f].fibres)
+        add_mark(faces, f, kind, 1, r * math.cos(angle), r * math.sin(angle), size, fibre, origin)
+
+
+@njit(cache=True)
+def poisson(mean, rng):  # type: ignore[no-untyped-def]
+    """A Poisson number by multiplication (small means)."""
+    limit = math.exp(-mean)
+    n = 0
+    product = rng.random()
+    while product > limit and n < 40:
+        n += 1
+        product *= rng.random()
+    return n
+
+
+@njit(cache=True)
+def expose(faces, f, dust_mean, finger_chance, par, rng):  # type: ignore[no-untyped-def]
+    """An end face lies open for a moment: dust settles, now and then a finger touches it."""
+    wide = 1.6 if faces.face[f].fibres > 1 else 1.0
+    settle(faces, f, poisson(dust_mean * par[P_DUST] * wide, rng), par[P_GRAIN_SHARE], -1, rng)
+    if rng.random() < finger_chance * par[P_FINGER]:
+        faces.face[f].film = min(1.0, faces.face[f].film + 0.25 + 0.7 * rng.random())
+
+
+@njit(cache=True)
+def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
+    """Contact from the view of one face: its loose dirt jumps over, moves inwards, is crushed or pressed fast."""
+    for s in range(SLOTS):
+        kind = faces.mark[f, s].kind
+        if kind == NOTHING or kind >= PIT:
+            continue
+        size = faces.mark[f, s].size
+        x = faces.mark[f, s].x
+        y = faces.mark[f, s].y
+        fibre = faces.mark[f, s].fibre
+        if kind == GRAIN and rng.random() < par[P_PIT] * min(1.0, size / 8.0):
+            depth = size * (0.35 + 0.3 * rng.random())
+            add_mark(faces, f, PIT, 0, x, y, depth, fibre, partner)
+            if rng.random() < 0.7:
+                add_mark(faces, partner, PIT, 0, -x, y, depth, fibre, f)
+        if faces.mark[f, s].loose == 0:
+            continue
+        if rng.random() < 0.03 and kind == GRAIN:
+            add_mark(faces, partner, SCRATCH, 0, -x, y, 0.6 + 0.25 * size, fibre, f)
+        if size > 6.0 and rng.random() < 0.25:  # crushed into smaller pieces
+            faces.mark[f, s].size = 0.62 * size
+            add_mark(
+                faces,
+                f,
+                kind,
+                1,
+                x + 6.0 * rng.standard_normal(),
+                y + 6.0 * rng.standard_normal(),
+                0.5 * size,
+                fibre,
+                faces.mark[f, s].origin,
+            )
+            size = faces.mark[f, s].size
+        shrink = 0.45 + 0.65 * rng.random()
+        x = x * shrink + rng.standard_normal()
+        y = y * shrink + rng.standard_normal()
+        faces.mark[f, s].x = x
+        faces.mark[f, s].y = y
+        if rng.random() < par[P_TRANSFER]:
+            faces.mark[f, s].kind = NOTHING
+            add_mark(faces, partner, kind, 1, -x, y, size, fibre, f)
+        elif rng.random() < (0.3 if kind == DUST else 0.12):
+            faces.mark[f, s].loose = 0
+            faces.mark[f, s].size = min(60.0, size * 1.2)
+
+
+@njit(cache=True)
+def join(faces, a, b, par, rng):  # type: ignore[no-untyped-def]
+    """Two faces meet: both are pressed, films even out, and the sleeve sheds a little wear debris."""
+    press(faces, a, b, par, rng)
+    press(faces, b, a, par, rng)
+    mean = 0.5 * (faces.face[a].film + faces.face[b].film)
+    faces.face[a].film += 0.7 * (mean - faces.face[a].film)
+    faces.face[b].film += 0.7 * (mean - faces.face[b].film)
+    settle(faces, a, poisson(par[P_WEAR], rng), 0.5, -1, rng)
+
+
+@njit(cache=True)
+def clean(faces, f, method, quality, tool_dirt, par, rng):  # type: ignore[no-untyped-def]
+    """One cleaning: each mark goes with a chance that depends on method, hold, size, hand and luck."""
+    luck = 0.7 * rng.standard_normal() + 0.8 * par[P_QUALITY] * quality
+    before = faces.face[f].film
+    for s in range(SLOTS):
+        kind = faces.mark[f, s].kind
+        if kind == NOTHING or kind >= PIT:
+            continue
+        chance = LOOSE_REMOVED[method] if faces.mark[f, s].loose and kind != RESIDUE else STUCK_REMOVED[method]
+        z = math.log(chance / (1.0 - chance)) + luck - 0.03 * max(0.0, faces.mark[f, s].size - 8.0)
+        if rng.random() < logistic(z):
+            faces.mark[f, s].kind = NOTHING
+            if kind == GRAIN and rng.random() < 0.012:
+                add_mark(
+                    faces,
+                    f,
+                    SCRATCH,
+                    0,
+                    faces.mark[f, s].x,
+                    faces.mark[f, s].y,
+                    0.5 + 1.5 * rng.random(),
+                    faces.mark[f, s].fibre,
+                    -1,
+                )
+        elif faces.mark[f, s].loose:  # dragged
+            faces.mark[f, s].x += 12.0 * rng.standard_normal()
+            faces.mark[f, s].y += 12.0 * rng.standard_normal()
+    left = FILM_LEFT[method] * math.exp(-0.5 * luck)
+    faces.face[f].film = min(1.0, before * min(1.0, left))
+    if before > 0.3 and method < 4 and rng.random() < 0.25:  # dry cleaning smears a thick film
+        for _ in range(2):
+            angle = 2.0 * math.pi * rng.random()
+            r = 40.0 * rng.random()
+            add_mark(
+                faces,
+                f,
+                RESIDUE,
+                0,
+                r * math.cos(angle),
+                r * math.sin(angle),
+                2.0 + 6.0 * rng.random(),
+                int(rng.random() * faces.face[f].fibres),
+                -1,
+            )
+    if method >= 4 and rng.random() < 0.04 * math.exp(-0.6 * par[P_QUALITY] * quality):  # solvent left to dry
+        faces.face[f].film = min(1.0, faces.face[f].film + 0.3)
+        add_mark(
+            faces,
+            f,
+            RESIDUE,
+            0,
+            20.0 * rng.standard_normal(),
+            20.0 * rng.standard_normal(),
+            3.0 + 4.0 * rng.random(),
+            int(rng.random() * faces.face[f].fibres),
+            -1,
+        )
+    if rng.random() < tool_dirt * math.exp(-0.5 * par[P_QUALITY] * quality):
+        settle(faces, f, 1 + int(3.0 * rng.random()), 0.3, -1, rng)
+
+
+@njit(cache=True)
+def age(faces, f, outdoor, par, rng):  # type: ignore[no-untyped-def]
+    """A week of a mated face: loose dirt creeps inwards with temperature swings, films spread, dew outdoors."""
+    moved = False
+    for s in range(SLOTS):
+        kind = faces.mark[f, s].kind
+        if kind == NOTHING or kind >= PIT or faces.mark[f, s].loose == 0:
+            continue
+        if rng.random() < par[P_CREEP] * (1.6 if outdoor else 1.0):
+            shrink = 0.55 + 0.5 * rng.random()
+            faces.mark[f, s].x *= shrink
+            faces.mark[f, s].y *= shrink
+            moved = True
+    if faces.face[f].film > 0.05 and rng.random() < par[P_FILM_CREEP]:
+        faces.face[f].film = min(1.0, faces.face[f].film * 1.06)
+        moved = True
+    if outdoor and rng.random() < 0.0008:
+        faces.face[f].film = min(1.0, faces.face[f].film + 0.25 + 0.3 * rng.random())
+        moved = True
+    return moved
+
+
+@njit(cache=True)
+def is_contaminated(faces, f):  # type: ignore[no-untyped-def]
+    """Whether a perfect look would reject the face for dirt.
+
+    Dirt of 1 um in the core zone, of more than 4 um in the cladding zone, of 10 um on the contact zone, six
+    marks of 2 um in the cladding zone, or a visible film.
+    """
+    if faces.face[f].film > 0.3:
+        return True
+    middling = 0
+    for s in range(SLOTS):
+        kind = faces.mark[f, s].kind
+        if kind == NOTHING or kind >= PIT:
+            continue
+        r = math.hypot(faces.mark[f, s].x, faces.mark[f, s].y)
+        size = faces.mark[f, s].size
+        if r < ZONE_A_UM and size >= 1.0:
+            return True
+        if r < ZONE_B_UM:
+            if size > 5.0:
+                return True
+            if size >= 2.0:
+                middling += 1
+        elif r < ZONE_D_UM and size >= 10.0:
+            return True
+    return middling > 5
+
+
+@njit(cache=True)
+def is_damaged(faces, f):  # type: ignore[no-untyped-def]
+    """Whether a perfect look would reject the face for pits, chips or scratches (core and cladding zones)."""
+    for s in range(SLOTS):
+        if faces.mark[f, s].kind < PIT:
+            continue
+        r = math.hypot(faces.mark[f, s].x, faces.mark[f, s].y)
+        if r < ZONE_A_UM and faces.mark[f, s].size >= 1.0:
+            return True
+        if r < ZONE_B_UM and faces.mark[f, s].size > (5.0 if faces.mark[f, s].kind == PIT else 3.0):
+            return True
+    return False
+
+
+@njit(cache=True)
+def struck_by(faces, f, fibre, damage):  # type: ignore[no-untyped-def]
+    """Share of the light struck by a face's dirt (`damage` 0), by its damage (1) or by both (2)."""
+    w = MULTIMODE_RADIUS_UM if faces.face[f].multimode else MODE_RADIUS_1310_UM
+    reach = 4.0 * w
+    total = 0.0
+    for s in range(SLOTS):
+        kind = faces.mark[f, s].kind
+        if kind == NOTHING or faces.mark[f, s].fibre != fibre:
+            continue
+        if damage != 2 and (kind >= PIT) != (damage == 1):
+            continue
+        r = math.hypot(faces.mark[f, s].x, faces.mark[f, s].y)
+        if r - 0.5 * faces.mark[f, s].size > reach:
+            continue
+        opacity = 1.0
+        if kind == DUST:
+            opacity = 0.8
+        elif kind == RESIDUE:
+            opacity = 0.45
+        elif kind == PIT:
+            opacity = 0.6
+        elif kind == SCRATCH:
+            opacity = 0.3
+        total += opacity * struck_fraction(faces.mark[f, s].size, r, w)
+    return min(0.985, total)
+
+
+@njit(cache=True)
+def gap_um(faces, f):  # type: ignore[no-untyped-def]
+    """Gap that the tallest particle of a face holds open once the ferrules have given way elastically. [um]"""
+    tallest = 0.0
+    for s in range(SLOTS):
+        kind = faces.mark[f, s].kind
+        if kind != DUST and kind != GRAIN:
+            continue
+        r = math.hypot(faces.mark[f, s].x, faces.mark[f, s].y)
+        height = faces.mark[f, s].size * (0.55 if kind == GRAIN else 0.12) * max(0.0, 1.0 - r / 150.0) - 2.0
+        tallest = max(tallest, height)
+    return tallest
+
+
+@njit(cache=True)
+def face_excess_db(faces, f, fibre, damage):  # type: ignore[no-untyped-def]
+    """Loss a single face brings to its mated pair by dirt (0), damage (1) or both (2). [dB]"""
+    loss = blocked_loss_db(struck_by(faces, f, fibre, damage), faces.face[f].multimode > 0)
+    if damage != 1:
+        loss += 0.18 * max(0.0, faces.face[f].film - 0.1) + gap_loss_db(gap_um(faces, f), 0.5)
+    return loss
+
+
+@njit(cache=True)
+def pair_excess_db(faces, a, b, fibre, ripple):  # type: ignore[no-untyped-def]
+    """Loss of a mated pair above two spotless faces, on one fibre. [dB]"""
+    struck = min(0.985, struck_by(faces, a, fibre, 2) + struck_by(faces, b, fibre, 2))
+    loss = blocked_loss_db(struck, faces.face[a].multimode > 0)
+    loss += 0.18 * (max(0.0, faces.face[a].film - 0.1) + max(0.0, faces.face[b].film - 0.1))
+    return loss + gap_loss_db(max(gap_um(faces, a), gap_um(faces, b)), ripple)
+
+
+@njit(cache=True)
+def look(faces, f, eye, par, rng):  # type: ignore[no-untyped-def]
+    """One look through a microscope: what it finds, in which zone, and the verdict.
+
+    Returns (fails, finding, zone): finding as the place in FINDINGS, zone 0..3 or -1.
+    """
+    sharp = par[P_EYE] * eye
+    zone_found = 9
+    largest = 0.0
+    finding = 0
+    fails = False
+    middling = 0
+    for s in range(SLOTS):
+        kind = faces.mark[f, s].kind
+        if kind == NOTHING:
+            continue
+        size = faces.mark[f, s].size * (1.0 + 0.1 * rng.standard_normal())
+        r = math.hypot(faces.mark[f, s].x, faces.mark[f, s].y)
+        if r > ZONE_D_UM:
+            continue
+        zone = 0 if r < ZONE_A_UM else (1 if r < ZONE_B_UM else (2 if r < ZONE_C_UM else 3))
+        needed = 1.0 if zone == 0 else (2.0 if zone == 1 else 5.0)
+        if rng.random() > 0.985 * logistic(2.6 * (size - needed) / needed + 0.9 + 0.7 * sharp):
+            continue
+        bad = zone == 0 or (zone == 1 and size > (5.0 if kind != SCRATCH else 3.0)) or (zone == 3 and size >= 10.0)
+        if zone == 1 and 2.0 <= size <= 5.0:
+            middling += 1
+        if kind >= PIT and zone > 1:
+            bad = False
+        if not bad:
+            continue
+        fails = True
+        if zone < zone_found or (zone == zone_found and size > largest):
+            zone_found = zone
+            largest = size
+            seen = kind
+            if rng.random() < 0.07:  # dirt taken for damage or the other way about
+                seen = DUST if kind >= PIT else PIT
+            if seen == PIT:
+                u = rng.random()
+                finding = 6 if u < 0.75 else (7 if u < 0.93 else 8)
+            elif seen == SCRATCH:
+                finding = 5
+            elif seen == RESIDUE:
+                finding = 4
+            else:
+                finding = 1
+    if rng.random() < logistic(14.0 * (faces.face[f].film - 0.32) + sharp):
+        fails = True
+        if zone_found > 1:
+            zone_found = 1
+            finding = 2 if rng.random() < 0.75 else 3
+    if middling > 5:
+        fails = True
+        if zone_found > 1:
+            zone_found = 1
+            finding = 1
+    if not fails and rng.random() < par[P_FALSE_FIND] * math.exp(-0.5 * sharp):
+        return True, 1, 1 + int(3.0 * rng.random())
+    if not fails:
+        return False, 0, -1
+    return True, finding, zone_found
