@@ -872,10 +872,12 @@ def _moves(plant: Plant, ends: tuple[int, int], walks: tuple[Array, Array]) -> l
     """
     connectors, ports, cables = plant.records.connectors, plant.records.ports, plant.records.cables
     out: list[_Repair] = []
-    for walk, other in (walks[0], ends[1]), (walks[1], ends[0]):
-        target = _open_at(plant, other)
-        if target < 0:
-            continue
+    targets = [
+        (walk, target)
+        for walk, other in ((walks[0], ends[1]), (walks[1], ends[0]))
+        for target in _targets(plant, other)
+    ]
+    for walk, target in targets:
         right = int(connectors.port[target])
         name_right = plant.id_of("ports", right)
         free_face = REAR if connectors.face[target] == FRONT else FRONT
@@ -906,6 +908,22 @@ def _moves(plant: Plant, ends: tuple[int, int], walks: tuple[Array, Array]) -> l
         a, b = (plant.id_of("cables", cable) for cable in open_cables)
         out.append(_Repair(2.0, "", f"a splice between cable {a} and cable {b} is missing from the records", (), NONE))
     return out
+
+
+def _targets(plant: Plant, side: int) -> list[int]:
+    """Connectors opposite which a cord is missing: where the walk stopped, or the free legs of its splitter."""
+    point = side >> 1
+    if side < 0 or point < plant.first_leg:
+        target = _open_at(plant, side)
+        return [target] if target >= 0 else []
+    legs = plant.records.legs
+    order, start = plant.legs_in_order
+    splitter = int(legs.splitter[point - plant.first_leg])
+    branches = order[start[splitter] : start[splitter + 1]]
+    built_in = taken(plant.holder[:, FIXED], legs.port[branches])
+    mates = 2 * taken(plant.first_point[:-1], built_in) + MATE_SIDE
+    free: list[int] = built_in[(built_in >= 0) & (plant.link[mates] == NONE)].tolist()
+    return free
 
 
 def _open_cable(plant: Plant, side: int) -> int:

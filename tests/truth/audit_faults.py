@@ -154,6 +154,7 @@ class Fault:
     codes: tuple[str, ...]
     places: tuple[str, ...]
     touched: frozenset[str]
+    repair: tuple[str, ...] = ()  # ids that the first repair proposed must name
 
 
 def _circuits_at(tables: Tables, connector: str) -> set[str]:
@@ -190,7 +191,9 @@ def gap(tables: Tables, rng: np.random.Generator) -> Fault:
     circuits = _circuits_at(tables, end.connector_id)
     _forget_history(tables, end.connector_id)
     tables["patching"] = tables["patching"][tables["patching"]["connector_id"] != end.connector_id]
-    return Fault(("circuit-gap",), tuple(circuits), frozenset(circuits | {end.connector_id}))
+    return Fault(
+        ("circuit-gap",), tuple(circuits), frozenset(circuits | {end.connector_id}), (end.connector_id, end.port_id)
+    )
 
 
 def dangling(tables: Tables, rng: np.random.Generator) -> Fault:
@@ -216,7 +219,10 @@ def wrong_port(tables: Tables, rng: np.random.Generator) -> Fault:
     patching = tables["patching"]
     patching.loc[patching["connector_id"] == end.connector_id, "port_id"] = free
     return Fault(
-        ("cord-in-wrong-port",), (end.connector_id,), frozenset(circuits | {end.connector_id, free, end.port_id})
+        ("cord-in-wrong-port",),
+        (end.connector_id,),
+        frozenset(circuits | {end.connector_id, free, end.port_id}),
+        (end.connector_id, free, end.port_id),
     )
 
 
@@ -239,7 +245,7 @@ def swapped(tables: Tables, rng: np.random.Generator) -> Fault:
     patching.loc[patching["connector_id"] == other.connector_id, "port_id"] = one.port_id
     names = {one.connector_id, other.connector_id}
     circuits = first | second
-    return Fault(("cords-swapped",), tuple(circuits), frozenset(circuits | names))
+    return Fault(("cords-swapped",), tuple(circuits), frozenset(circuits | names), tuple(names))
 
 
 def two_on_face(tables: Tables, rng: np.random.Generator) -> Fault:
@@ -302,8 +308,9 @@ def loop(tables: Tables, rng: np.random.Generator) -> Fault:
 def duplicate_port(tables: Tables, rng: np.random.Generator) -> Fault:
     """A circuit recorded with another circuit's end."""
     circuits = tables["circuits"]
-    tree = circuits[circuits.duplicated("a_port_id", keep=False) | circuits.duplicated("z_port_id", keep=False)]
-    plain = circuits[~circuits["circuit_id"].isin(tree["circuit_id"])].sort_values("circuit_id")
+    uses = pd.concat([circuits["a_port_id"], circuits["z_port_id"]]).value_counts()
+    alone = (circuits["a_port_id"].map(uses) == 1) & (circuits["z_port_id"].map(uses) == 1)
+    plain = circuits[alone].sort_values("circuit_id")
     one, other = plain.sample(2, random_state=int(rng.integers(1 << 30))).itertuples(index=False)
     circuits.loc[circuits["circuit_id"] == one.circuit_id, "z_port_id"] = other.z_port_id
     touched = {one.circuit_id, other.circuit_id, other.z_port_id, one.z_port_id}
@@ -457,8 +464,8 @@ FAULTS: dict[str, Callable[[Tables, np.random.Generator], Fault]] = {
 }
 
 
-def measure(kind: str, seed: int) -> tuple[bool, int, int, pd.DataFrame]:
-    """Plant one fault: (was it found at its place, findings, findings that concern it, all findings)."""
+def measure(kind: str, seed: int) -> tuple[bool, int, int, bool, pd.DataFrame]:
+    """Plant one fault: found at its place or not, findings, those that concern it, repair right, all findings."""
     tables = regular_fleet(seed)
     fault = FAULTS[kind](tables, np.random.default_rng(1000 + seed))
     findings = find(tables)
@@ -467,7 +474,10 @@ def measure(kind: str, seed: int) -> tuple[bool, int, int, pd.DataFrame]:
     concerns = findings["place_id"].isin(fault.touched) | circuits.map(lambda c: bool(set(c) & fault.touched))
     if fault.codes[0] == "cords-swapped":
         hit = findings["code"].isin(fault.codes) & circuits.map(lambda c: set(fault.places) <= set(c))
-    return bool(hit.any()), len(findings), int((concerns | hit).sum()), findings
+    firsts = findings.loc[hit, "repair"].fillna("").str.split(r" \(or: ").str[0]
+    words = [set(text.replace(",", " ").split()) for text in firsts]
+    repaired = any(set(fault.repair) <= named for named in words)
+    return bool(hit.any()), len(findings), int((concerns | hit).sum()), repaired, findings
 
 
 def main() -> None:
@@ -477,14 +487,17 @@ def main() -> None:
     arguments = parser.parse_args()
     clean = [len(find(regular_fleet(seed))) for seed in range(arguments.seeds)]
     print(f"fleets in good order: {sum(clean)} findings over {len(clean)} seeds")
-    print(f"{'kind':30s} {'recall':>7s} {'precision':>9s} {'findings per fault':>19s}")
+    print(f"{'kind':30s} {'recall':>7s} {'precision':>9s} {'findings per fault':>19s} {'first repair right':>19s}")
     found_all = total = right = 0
     for kind in FAULTS:
-        results = [measure(kind, seed)[:3] for seed in range(arguments.seeds)]
-        hits, findings, concern = (sum(column) for column in zip(*results, strict=True))
+        results = [measure(kind, seed)[:4] for seed in range(arguments.seeds)]
+        hits, findings, concern, repaired = (sum(column) for column in zip(*results, strict=True))
+        proposes = kind in ("gap in a circuit", "cord in the wrong port", "two cords swapped")
+        share = f"{repaired / len(results):19.3f}" if proposes else ""
         found_all, total, right = found_all + hits, total + findings, right + concern
         print(
-            f"{kind:30s} {hits / len(results):7.3f} {concern / max(findings, 1):9.3f} {findings / len(results):19.1f}"
+            f"{kind:30s} {hits / len(results):7.3f} {concern / max(findings, 1):9.3f} "
+            f"{findings / len(results):19.1f} {share}"
         )
     print(f"{'all':30s} {found_all / (len(FAULTS) * arguments.seeds):7.3f} {right / max(total, 1):9.3f}")
 
