@@ -96,7 +96,7 @@ def _show_elements(budgets: Budgets, wavelength: float, circuit: str, seen: pd.D
     sources = list(dict.fromkeys(rows["source"].astype(str)))
     number = {text: index + 1 for index, text in enumerate(sources)}
     here = seen[seen["wavelength_nm"] == wavelength]
-    measured = {int(row["position"]): _event_text(row) for row in here.to_dict("records")}
+    joints = {int(event["position"]): event for event in here.to_dict("records") if event["element_kind"] != "cable"}
     table = pd.DataFrame(
         {
             "no": rows["position"].to_numpy(),
@@ -106,15 +106,19 @@ def _show_elements(budgets: Budgets, wavelength: float, circuit: str, seen: pd.D
             "typical dB": _decimals(rows["typical_db"]),
             "+-": _decimals(rows["typical_sd_db"]),
             "as built dB": _decimals(rows["as_built_db"]),
-            "reflectometer dB": [measured.get(int(position), "") for position in rows["position"]],
+            "reflectometer dB": [
+                _event_text(joints[int(position)], str(name)) if int(position) in joints else ""
+                for position, name in zip(rows["position"], rows["element_id"], strict=True)
+            ],
             "source": [f"{number[str(text)]}{'*' if 'not confirmed' in str(text) else ''}" for text in rows["source"]],
         }
     )
     show_table(table, title=f"{circuit} at {wavelength:g} nm")
     on_cables = here[here["element_kind"] == "cable"] if len(here) else here
     for event in on_cables.to_dict("records"):
+        cable = str(event["element_id"])
         console.print(
-            f"  reflectometer: {_event_text(event)} dB on cable {event['element_id']} at {event['place_m']:.0f} m, "
+            f"  reflectometer: {_event_text(event, cable)} dB on cable {cable} at {event['place_m']:.0f} m from A, "
             "where no joint is recorded (bend, damage or unrecorded splice)",
             markup=False,
         )
@@ -126,37 +130,46 @@ def _decimals(column: pd.Series, digits: int = 3) -> list[str]:
     return ["" if pd.isna(value) else f"{float(value):.{digits}f}" for value in column]
 
 
-def _event_text(event: dict[Hashable, Any]) -> str:
-    loss = event["loss_db"]
-    text = "" if pd.isna(loss) else f"{float(str(loss)):.2f}"
-    if text and not event["is_two_way"]:
-        text += " one way"
-    if event["same_as"]:
-        text += f" (with {event['same_as']})"
-    return text
+def _event_text(event: dict[Hashable, Any], name: str) -> str:
+    """An event's loss, whether seen one way only, and the elements it cannot be told apart from."""
+    if pd.isna(event["loss_db"]):
+        text = "end"
+    else:
+        text = f"{float(event['loss_db']):.2f}" + ("" if event["is_two_way"] else " one way")
+    others = [str(event["element_id"]), *str(event["same_as"]).split(";")]
+    others = [other for other in others if other and other != name]
+    return text + (f" (with {', '.join(others)})" if others else "")
 
 
 def _show_summary(row: dict[Hashable, Any]) -> None:
     def db(name: str) -> str:
-        value = row[name]
-        return "not assessed" if pd.isna(value) else f"{float(str(value)):.2f} dB"
+        return "not assessed" if pd.isna(row[name]) else f"{float(row[name]):.2f} dB"
 
-    console.print(f"  limit of the standards  {db('maximum_db')}")
-    console.print(f"  typical                 {db('typical_db')} +- {db('typical_sd_db')}")
-    console.print(f"  as built                {db('as_built_db')}")
-    console.print(
-        f"  measured                {db('measured_db')} +- {db('measured_sd_db')} ({row['measured_from']}"
-        + (f", {row['measured_at']:%Y-%m-%d})" if not pd.isna(row["measured_at"]) else ")"),
-        markup=False,
-    )
-    console.print(f"  hidden by the reference {db('hidden_db')}")
-    console.print(f"  above expectation       {db('excess_db')}")
-    console.print(f"  allowed                 {db('allowed_db')} ({row['allowed_from']})", markup=False)
-    console.print(f"  margin                  {db('margin_db')}")
-    console.print(f"  power margin            {db('power_margin_db')} ({row['power_margin_from']})", markup=False)
-    console.print(f"  return loss expected    {db('return_loss_db')} (estimate)")
-    if row["note"]:
-        console.print(f"  note: {row['note']}", markup=False)
+    def plus_minus(name: str, sd: str) -> str:
+        return db(name) + ("" if pd.isna(row[sd]) else f" +- {db(sd)}")
+
+    measured = plus_minus("measured_db", "measured_sd_db")
+    if row["measured_from"] != "not assessed":
+        measured += f" ({str(row['measured_from']).replace('_', ' ')}, {row['measured_at']:%Y-%m-%d})"
+    allowed = str(row["allowed_from"])
+    power = str(row["power_margin_from"])
+    lines = {
+        "limit of the standards": db("maximum_db"),
+        "typical": plus_minus("typical_db", "typical_sd_db"),
+        "as built": db("as_built_db"),
+        "measured": measured,
+        "hidden by the reference": db("hidden_db"),
+        "above expectation": db("excess_db"),
+        "allowed": allowed if allowed.startswith("not assessed") else f"{db('allowed_db')} ({allowed})",
+        "margin": db("margin_db"),
+        "power margin": power if power == "not assessed" else f"{db('power_margin_db')} ({power})",
+        "return loss expected": db("return_loss_db") + ("" if pd.isna(row["return_loss_db"]) else " (estimate)"),
+        "note": str(row["note"]),
+    }
+    console.print(f"  at {float(row['wavelength_nm']):g} nm", markup=False)
+    for name, text in lines.items():
+        if text:
+            console.print(f"  {name:24}{text}", markup=False)
 
 
 @click.command()
