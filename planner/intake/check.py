@@ -134,6 +134,8 @@ def _cell(source: Source, column: Column, position: int) -> Cell:
     text = raw
     if engine_type.endswith("[]"):
         text = f"array_to_string({raw}, ';')"
+    elif column.type == "time" and engine_type == "TIME":
+        text = f"regexp_replace(CAST({raw} AS VARCHAR), '^(.....):00$', '\\1')"
     elif engine_type != "VARCHAR":
         text = f"CAST({raw} AS VARCHAR)"
     if source.mapping.trim:

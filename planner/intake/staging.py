@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import duckdb
 import numpy as np
 
+from planner.errors import InputError
 from planner.intake.check import (
     NAIVE_BIT,
     Cell,
@@ -108,6 +109,12 @@ def stage(
     if bad:
         fetch_suspects(con, source, f"SELECT _row FROM {ROWS} WHERE _mask & {_CELL_BITS} <> 0")
         con.execute(cell_faults_statement(cells, SUSPECTS, FAULTS, _FAULT_COLUMNS))
+        explained = _one(con, f'SELECT count(DISTINCT "row") FROM {FAULTS}')[0]
+        if explained != bad:
+            raise InputError(
+                f"{source.label}: {bad} rows fail the check of the whole file and {explained} the check of their "
+                "cells; this is a defect of the planner, nothing was stored"
+            )
     named = {cells[position].column.name: count for position, count in zip(timed, naive, strict=True)}
     return Staged(rows, cells, {name: count for name, count in named.items() if count}, relation, first, in_place)
 
@@ -231,6 +238,12 @@ def _find_unknown_references(con: duckdb.DuckDBPyConnection, table: Table, colum
     if itself:
         known += f" UNION ALL SELECT g.{other} FROM {ROWS} g WHERE {good_rows('g')}"
         also = f" AND {good_rows('s')}"
+    orphans = (
+        f"FROM {ROWS} s WHERE s.{name} IS NOT NULL{also} "
+        f"AND NOT EXISTS (SELECT 1 FROM ({known}) p WHERE p.{other} = s.{name})"
+    )
+    if con.execute(f"SELECT 1 {orphans} LIMIT 1").fetchone() is None:
+        return
     kept_out = (
         f"EXISTS (SELECT 1 FROM {KEPT_OUT_KEYS} k WHERE k.table_name = {literal(parent)} AND k.key_value = s.{name})"
     )
@@ -241,9 +254,7 @@ def _find_unknown_references(con: duckdb.DuckDBPyConnection, table: Table, colum
         f"SELECT s._row, CASE WHEN {kept_out} THEN 'parent-kept-out' ELSE 'unknown-reference' END, "
         f"{literal(column.name)}, s.{name}, CASE WHEN {kept_out} "
         f"THEN {literal(f'the row of {parent} it refers to was kept out of this load')} "
-        f"ELSE {literal(f'must be a {parent_column} of {parent}')} END, 'blocking' "
-        f"FROM {ROWS} s WHERE s.{name} IS NOT NULL{also} "
-        f"AND NOT EXISTS (SELECT 1 FROM ({known}) p WHERE p.{other} = s.{name})"
+        f"ELSE {literal(f'must be a {parent_column} of {parent}')} END, 'blocking' {orphans}"
     )
 
 

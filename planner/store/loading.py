@@ -534,7 +534,7 @@ def _merge(
     any_fault = con.execute(f"SELECT 1 FROM {FAULTS} LIMIT 1").fetchone() is not None
     good = good_rows("s") if any_fault else "true"
     if not has_rows(con, table.name):
-        return _inserted(con.execute(f"INSERT INTO {into} {staged.format(good)}")), 0, 0
+        return _counted(con.execute(f"INSERT INTO {into} {staged.format(good)}")), 0, 0
     _match(con, table, source, good)
     counted = con.execute("SELECT count(*) FILTER (same), count(*) FILTER (NOT same) FROM _match").fetchone()
     assert counted is not None
@@ -542,25 +542,27 @@ def _merge(
     if replaced:
         _replace(con, table, source, load_id)
     unmatched = f"{good} AND s._row NOT IN (SELECT staged_row FROM _match)" if same or replaced else good
-    new = _inserted(con.execute(f"INSERT INTO {into} {staged.format(unmatched)}"))
+    new = _counted(con.execute(f"INSERT INTO {into} {staged.format(unmatched)}"))
     con.execute("DROP TABLE _match")
     return new, replaced, same
 
 
 def _settle_in_place(con: duckdb.DuckDBPyConnection, staged: Staged, load_id: int) -> int:
     """Take the bad rows out of a table that was staged in place; returns the rows that stay."""
-    target = staged.relation
-    con.execute(
-        f"DELETE FROM {target} WHERE rowid IN (SELECT _row + {staged.first_rowid} FROM {ROWS} s "
-        f"WHERE NOT ({good_rows('s')}))"
-    )
-    con.execute(f"UPDATE {target} SET {quoted(LOAD_COLUMN)} = {load_id} WHERE {quoted(LOAD_COLUMN)} < 0")
-    row = con.execute(f"SELECT count(*) FROM {target}").fetchone()
-    assert row is not None
-    return int(row[0])
+    target, load = staged.relation, quoted(LOAD_COLUMN)
+    taken_out = 0
+    if con.execute(f"SELECT 1 FROM {FAULTS} LIMIT 1").fetchone() is not None:
+        deleted = con.execute(
+            f"DELETE FROM {target} WHERE rowid IN (SELECT _row + {staged.first_rowid} FROM {ROWS} s "
+            f"WHERE NOT ({good_rows('s')}))"
+        )
+        taken_out = _counted(deleted)
+    if staged.naive:
+        con.execute(f"UPDATE {target} SET {load} = {load_id} WHERE {load} < 0")
+    return staged.rows - taken_out
 
 
-def _inserted(result: duckdb.DuckDBPyConnection) -> int:
+def _counted(result: duckdb.DuckDBPyConnection) -> int:
     row = result.fetchone()
     assert row is not None
     return int(row[0])
