@@ -645,7 +645,6 @@ def _checked_limit(row: dict[str, str], where: str, path: Path) -> dict[str, obj
     subject = row.get("subject", "")
     if subject not in OWN_SUBJECTS:
         raise InputError(f"{path} {where}, subject: got {subject!r}, must be one of {', '.join(OWN_SUBJECTS)}")
-    statistic = row.get("statistic", "") or ("min" if subject == "return loss" else "max")
     allowed = {
         "grade": ("mean", "p97"),
         "return loss": ("min",),
@@ -655,6 +654,7 @@ def _checked_limit(row: dict[str, str], where: str, path: Path) -> dict[str, obj
         "connection": ("max", "typical"),
         "cable": ("max", "typical", "relative sd"),
     }[subject]
+    statistic = row.get("statistic", "") or allowed[0]
     if statistic not in allowed:
         raise InputError(f"{path} {where}, statistic: got {statistic!r}, must be {' or '.join(allowed)} for {subject}")
     value = row.get("value", "")
