@@ -190,7 +190,7 @@ def sieve(source: Source, workspace: Path) -> Sieved:
     lines: list[Int64s] = []
     broken: list[pd.DataFrame] = []
     with target.open("wb") as file:
-        for data, batch in read_batches(source):
+        for data, batch in _numbered_as_in_the_sheet(source):
             _mark_bytes_that_are_not_text(data, batch)
             keep = batch.faults == _GOOD
             _write(file, data, batch, keep)
@@ -198,8 +198,6 @@ def sieve(source: Source, workspace: Path) -> Sieved:
             if not keep.all():
                 broken.append(_broken_rows(data, batch, len(source.header)))
     all_lines = np.concatenate(lines)[1:] if lines else np.empty(0, np.int64)
-    if source.sheet_rows is not None:
-        all_lines = np.asarray(source.sheet_rows, np.int64)[all_lines - 2]
     survey = replace(
         source.survey,
         size=target.stat().st_size,
@@ -210,6 +208,19 @@ def sieve(source: Source, workspace: Path) -> Sieved:
         ends_with_line_end=True,
     )
     return Sieved(target, survey, all_lines, pd.concat(broken) if broken else _no_broken_rows())
+
+
+def _numbered_as_in_the_sheet(source: Source) -> Iterator[tuple[Bytes, Batch]]:
+    """The batches; where the file is a sheet's text, with the sheet's rows in place of the text's lines."""
+    if source.sheet_rows is None:
+        yield from read_batches(source)
+        return
+    rows = np.concatenate([np.ones(1, np.int64), np.asarray(source.sheet_rows, np.int64)])  # the header first
+    seen = 0
+    for data, batch in read_batches(source):
+        count = len(batch.lines)
+        yield data, replace(batch, lines=rows[seen : seen + count])
+        seen += count
 
 
 def _write(file: BinaryIO, data: Bytes, batch: Batch, keep: npt.NDArray[np.bool_]) -> None:
