@@ -14,7 +14,7 @@ from urllib.parse import parse_qsl
 
 import duckdb
 from dash import MATCH, ClientsideFunction, Dash, Input, Output, State, dcc, html
-from flask import Response, request, send_from_directory
+from flask import Response, request
 
 from dashboards import grids, pages
 from dashboards.components.attributes import aria
@@ -193,6 +193,7 @@ def show_page(path: str, search: str) -> tuple[Any, str]:
 
 def _add_navigation(app: Any) -> None:
     def open_page(path: str | None, search: str | None) -> tuple[Any, str, list[html.A]]:
+        """Content, title and navigation of an address."""
         children, title = show_page(path or "/", search or "")
         return children, title, _navigation(path or "/")
 
@@ -243,12 +244,13 @@ def _serve_compressed(app: Dash) -> None:
     kept: dict[str, bytes] = {}
 
     def lighter_drawing_library() -> Response | None:
-        # plain cartesian figures are all that the pages use: a third of the full library's size
+        """Plain cartesian figures are all that the pages use: a third of the full library's size."""
         if request.path.startswith("/_dash-component-suites/plotly/") and request.path.endswith(".js"):
-            return send_from_directory(ASSETS, "plotly-cartesian.min.js", max_age=YEAR_S)
+            return _drawing_library()
         return None
 
     def compress(response: Response) -> Response:
+        """Compress the body, and say where scripts may come from."""
         response.headers.setdefault("X-Content-Type-Options", "nosniff")
         response.headers.setdefault("Referrer-Policy", "same-origin")
         response.headers.setdefault(
@@ -265,11 +267,11 @@ def _serve_compressed(app: Dash) -> None:
             return response
         fixed = request.path.startswith(("/_dash-component-suites/", "/assets/"))
         key = f"{request.full_path} {response.headers.get('ETag', '')}"
+        response.direct_passthrough = False
         if fixed and key in kept:
             body = kept[key]
-            response.direct_passthrough = False
+            response.get_data()  # reads the file to its end, so that it is closed
         else:
-            response.direct_passthrough = False
             raw = response.get_data()
             if len(raw) < COMPRESS_FROM:
                 return response
@@ -284,6 +286,12 @@ def _serve_compressed(app: Dash) -> None:
 
     app.server.before_request(lighter_drawing_library)
     app.server.after_request(compress)
+
+
+def _drawing_library() -> Response:
+    body = (ASSETS / "plotly-cartesian.min.js").read_bytes()
+    headers = {"Cache-Control": f"public, max-age={YEAR_S}"}
+    return Response(body, mimetype="application/javascript", headers=headers)
 
 
 def _script_hashes(app: Dash) -> str:

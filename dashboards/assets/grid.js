@@ -5,31 +5,35 @@
   var cells = (window.dashAgGridComponentFunctions = window.dashAgGridComponentFunctions || {});
   var UNKNOWN = "unknown";
   var none = function (value) { return value === null || value === undefined || value === ""; };
+  // a row that is still on its way has no values at all: it is left blank, not called unknown
+  function shown(form) {
+    return function (value) { return value === undefined ? "" : form(value); };
+  }
 
   function grouped(value, decimals) {
     return Number(value).toLocaleString("en-GB", {minimumFractionDigits: decimals, maximumFractionDigits: decimals}).replace("-", "\u2212");
   }
-  functions.whole = function (value) { return none(value) ? "" : grouped(value, 0); };
-  functions.oneDigit = function (value) { return none(value) ? UNKNOWN : grouped(value, 1); };
-  functions.twoDigits = function (value) { return none(value) ? UNKNOWN : grouped(value, 2); };
-  functions.threeDigits = function (value) { return none(value) ? UNKNOWN : grouped(value, 3); };
-  functions.share = function (value) {
+  functions.whole = shown(function (value) { return none(value) ? "" : grouped(value, 0); });
+  functions.oneDigit = shown(function (value) { return none(value) ? UNKNOWN : grouped(value, 1); });
+  functions.twoDigits = shown(function (value) { return none(value) ? UNKNOWN : grouped(value, 2); });
+  functions.threeDigits = shown(function (value) { return none(value) ? UNKNOWN : grouped(value, 3); });
+  functions.share = shown(function (value) {
     if (none(value)) return UNKNOWN;
     var percent = 100 * value;
     if (percent > 0 && percent < 1) return "<\u202f1\u202f%";
     if (percent > 99 && percent < 100) return ">\u202f99\u202f%";
     return percent.toFixed(0) + "\u202f%";
-  };
-  functions.decibels = function (value) { return none(value) ? UNKNOWN : grouped(value, 2) + "\u202fdB"; };
-  functions.metres = function (value) { return none(value) ? UNKNOWN : grouped(value, 0) + "\u202fm"; };
-  functions.minutes = function (value) { return none(value) ? UNKNOWN : grouped(value, 0) + "\u202fmin"; };
-  functions.dayOf = function (value) {
+  });
+  functions.decibels = shown(function (value) { return none(value) ? UNKNOWN : grouped(value, 2) + "\u202fdB"; });
+  functions.metres = shown(function (value) { return none(value) ? UNKNOWN : grouped(value, 0) + "\u202fm"; });
+  functions.minutes = shown(function (value) { return none(value) ? UNKNOWN : grouped(value, 0) + "\u202fmin"; });
+  functions.dayOf = shown(function (value) {
     if (none(value)) return "never";
     var at = new Date(String(value).replace(" ", "T") + (String(value).endsWith("Z") ? "" : "Z"));
     return isNaN(at) ? String(value) : at.toLocaleDateString("en-GB", {day: "numeric", month: "short", year: "numeric", timeZone: "UTC"});
-  };
-  functions.words = function (value) { return none(value) ? UNKNOWN : String(value).replaceAll("_", " "); };
-  functions.yesNo = function (value) { return none(value) ? UNKNOWN : value ? "yes" : "no"; };
+  });
+  functions.words = shown(function (value) { return none(value) ? UNKNOWN : String(value).replaceAll("_", " "); });
+  functions.yesNo = shown(function (value) { return none(value) ? UNKNOWN : value ? "yes" : "no"; });
 
   function link(path) {
     return function (props) {

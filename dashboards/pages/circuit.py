@@ -192,7 +192,7 @@ def _facts(row: Any) -> Component:
             (
                 "Path",
                 f"{counted(row['connectors'], 'end face')}, {counted(row['splices'], 'splice')}, "
-                f"{counted(row['splitters'], 'splitter')}, {figure(row['length_m'])} m",
+                f"{counted(row['splitters'], 'splitter')}, {figure(row['length_m'], 0, 'm')}",
             ),
             ("In service since", day(row["in_service_on"])),
         ]
@@ -648,7 +648,7 @@ def _otdr(circuit_id: str) -> list[Component]:
             [
                 [
                     figure(line.event_no),
-                    f"{figure(line.distance_m)} m",
+                    figure(line.distance_m, 0, "m"),
                     "" if is_unknown(line.loss_db) else db(line.loss_db),
                     "" if is_unknown(line.reflectance_db) else db(line.reflectance_db),
                     plain(line.kind),

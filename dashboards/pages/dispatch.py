@@ -129,7 +129,7 @@ def _verdict(plan: Any, document: dict[str, Any]) -> list[Component]:
             " and costs ",
             bold(figure(plan["cost"])),
             " in labour and travel: ",
-            bold(f"{figure(plan['travel_km'])} km"),
+            bold(figure(plan["travel_km"], 0, "km")),
             f", {duration(plan['travel_min'])} of driving and {duration(plan['work_min'])} of work.",
         ),
     ]
@@ -364,7 +364,7 @@ def _stop_lists(stops: pd.DataFrame, kept: dict[str, str], chosen: tuple[str, st
                             f", {counted(stop.jobs, 'job')}, {figure(stop.benefit)} customer-min",
                             html.Span(
                                 f"{stop.start_at} to {stop.leave_at}; {duration(stop.travel_min)} and "
-                                f"{figure(stop.travel_km, 1)}\u202fkm to get there",
+                                f"{figure(stop.travel_km, 1, 'km')} to get there",
                                 className="when",
                             ),
                         ],
@@ -395,7 +395,7 @@ def _stop(plan_id: str, stops: pd.DataFrame, chosen: tuple[str, str, int], docum
         facts(
             [
                 ("Work", duration(row["work_min"])),
-                ("Drive there", f"{duration(row['travel_min'])}, {figure(row['travel_km'], 1)} km"),
+                ("Drive there", f"{duration(row['travel_min'])}, {figure(row['travel_km'], 1, 'km')}"),
                 ("Expected benefit", f"{figure(row['benefit'])} customer-min"),
                 ("Access", access),
             ]

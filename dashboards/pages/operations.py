@@ -219,7 +219,7 @@ def _first_visits(counts: dict[str, int]) -> list[Component]:
             [connector_link(row.connector_id), html.Div(site_link(row.site_id, row.site_name), className="small")],
             [state_mark(row.state), html.Div(["dirty ", level(row.p_contaminated)], className="small")],
             [
-                f"{action(row.action)}, {figure(row.minutes)} min",
+                f"{action(row.action)}, {figure(row.minutes, 0, 'min')}",
                 html.Div(_short(row.reasons), className="faint small"),
             ],
             figure(row.benefit),
@@ -339,7 +339,7 @@ def _map(region: str) -> list[Component]:
                             figure(row.end_faces),
                             figure(row.expected_not_clean, 1),
                             figure(row.act_now),
-                            f"{figure(row.minutes)} min",
+                            figure(row.minutes, 0, "min"),
                         ]
                         for row in records(sites.head(20))
                     ],

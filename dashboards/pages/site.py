@@ -63,7 +63,7 @@ def layout(query: Query) -> list[Component]:
                 ),
                 (
                     "Getting in and out",
-                    "unknown" if is_unknown(row["entry_min"]) else f"{figure(row['entry_min'])} min",
+                    "unknown" if is_unknown(row["entry_min"]) else figure(row["entry_min"], 0, "min"),
                 ),
                 ("Position", f"{figure(row['latitude'], 4)}, {figure(row['longitude'], 4)} (WGS84)"),
                 ("To know", "nothing noted" if is_unknown(row["access_note"]) else str(row["access_note"])),
@@ -110,7 +110,7 @@ def _connectors(site_id: str) -> list[Component]:
                     [connector_link(line.connector_id), html.Div(str(line.port), className="faint small")],
                     state_mark(line.state),
                     level(None if is_unknown(line.p_contaminated) else float(line.p_contaminated)),
-                    f"{action(line.action)}, {figure(line.minutes)} min",
+                    f"{action(line.action)}, {figure(line.minutes, 0, 'min')}",
                     figure(line.benefit),
                 ]
                 for line in records(rows)

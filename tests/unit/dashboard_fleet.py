@@ -10,6 +10,8 @@ is sound. K-3 could not be traced. Everything in it is invented; results are wri
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -791,7 +793,14 @@ def _backtest(con: duckdb.DuckDBPyConnection) -> None:
             con,
             "backtest_curves",
             [
-                {"ranked_at": days_ago(90), "method": method, "curve": "benefit_caught", "x": x, "y": x**0.5, "cases": 40}
+                {
+                    "ranked_at": days_ago(90),
+                    "method": method,
+                    "curve": "benefit_caught",
+                    "x": x,
+                    "y": x**0.5,
+                    "cases": 40,
+                }
                 for x in (0.0, 0.1, 0.3, 0.6, 1.0)
             ],
         )
@@ -970,6 +979,36 @@ def _ledger(con: duckdb.DuckDBPyConnection) -> None:
     )
 
 
+def walk(component: Any) -> Iterator[Any]:
+    """Every component and every piece of text of a layout, in reading order."""
+    if component is None:
+        return
+    if isinstance(component, list | tuple):
+        for each in component:
+            yield from walk(each)
+        return
+    yield component
+    yield from walk(getattr(component, "children", None))
+
+
+def text_of(component: Any) -> str:
+    """The text of a layout, as a reader would hear it."""
+    words = "".join(str(each) for each in walk(component) if isinstance(each, str | int | float))
+    return re.sub(r"[ \n]+", " ", words).strip()
+
+
 def frame(rows: Rows) -> pd.DataFrame:
     """Rows as a frame, for tests of pure functions."""
     return pd.DataFrame(rows)
+
+
+def add_many(con: duckdb.DuckDBPyConnection, rows: int) -> None:
+    """Add that many more end faces to the ranking, so that a large table has something to scroll through."""
+    con.execute(
+        """INSERT INTO ranking (connector_id, site_id, port, circuits, p_contaminated, p_damaged, classic_rank,
+                                classic_score, probability_rank, benefit_rank, benefit_score, benefit, minutes, action,
+                                reasons)
+           SELECT 'X-' || lpad(n::VARCHAR, 6, '0'), 'S-2', 'P-' || n, '', 0.1, 0.01, n + 9, 0.5, n + 9, n + 9, 1, 1, 10,
+                  'inspect', 'one of many' FROM range(?) t(n)""",
+        [rows],
+    )
