@@ -194,7 +194,7 @@ def export(table: str, db: Path, out: Path) -> int:
 
             with progress_bar("bringing results up to date") as progress:
                 bring_up_to_date(con, now=None, progress=progress)
-        rows = write_query(con, ordered_rows(declared), out)
+        rows = write_query(con, ordered_rows(declared), out, title=table)
     finally:
         con.close()
     console.print(f"{rows} rows of {table} written to {out}")

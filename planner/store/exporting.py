@@ -6,6 +6,7 @@ numbers stay as they are.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 import duckdb
@@ -18,10 +19,10 @@ EXPORT_SUFFIXES = (".csv", ".parquet", ".json", ".xlsx")
 SHEET_ROWS = 1_048_576  # rows of a worksheet, header included
 
 
-def write_query(con: duckdb.DuckDBPyConnection, query: str, path: Path) -> int:
+def write_query(con: duckdb.DuckDBPyConnection, query: str, path: Path, title: str = "export") -> int:
     """Write the rows of a query to the file and return how many; the file appears whole or not at all.
 
-    Times are written as ISO 8601 with Z.
+    Times are written as ISO 8601 with Z; `title` names the sheet of a workbook.
 
     Raises
     ------
@@ -41,14 +42,15 @@ def write_query(con: duckdb.DuckDBPyConnection, query: str, path: Path) -> int:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if suffix == ".xlsx":
-            _write_workbook(con, query, columns, rows, partial)
+            _write_workbook(con, query, columns, rows, partial, title)
         else:
             _copy(con, query, columns, suffix, partial)
         partial.replace(path)
     except (OSError, duckdb.IOException) as error:
         raise InputError(f"{path}: cannot be written: {error}") from error
     finally:
-        partial.unlink(missing_ok=True)
+        with suppress(OSError):
+            partial.unlink(missing_ok=True)
     return rows
 
 
@@ -76,7 +78,7 @@ def _as_text(name: str, kind: str, safe: bool) -> str:
 
 
 def _write_workbook(
-    con: duckdb.DuckDBPyConnection, query: str, columns: list[tuple[str, str]], rows: int, path: Path
+    con: duckdb.DuckDBPyConnection, query: str, columns: list[tuple[str, str]], rows: int, path: Path, title: str
 ) -> None:
     from openpyxl import Workbook  # a slow import, needed for workbooks only
     from openpyxl.cell import WriteOnlyCell
@@ -85,7 +87,7 @@ def _write_workbook(
     if rows >= SHEET_ROWS:
         raise InputError(f"{rows} rows do not fit a worksheet of {SHEET_ROWS}; export to .csv or .parquet")
     book = Workbook(write_only=True)
-    sheet = book.create_sheet("export")
+    sheet = book.create_sheet(title)
     sheet.freeze_panes = "A2"
     header = []
     for name, _ in columns:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
+from contextlib import suppress
 from pathlib import Path
 
 import duckdb
@@ -43,7 +44,8 @@ def copy_database(source: Path, target: Path, *, wait_s: float = 0.0) -> None:
         first_line = str(error).splitlines()[0]
         raise StoreError(f"{target}: the copy could not be written: {first_line}") from error
     finally:
-        partial.unlink(missing_ok=True)
+        with suppress(OSError):
+            partial.unlink(missing_ok=True)
 
 
 def _copy_locked(source: Path, target: Path, wait_s: float) -> None:
