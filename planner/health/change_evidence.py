@@ -14,10 +14,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from planner.health.fault_laws import RAMP_DAYS, SIZES_DB, shape_law, size_law
+from planner.health.fault_laws import OFFSET_SCALE_DB, RAMP_DAYS, SIZES_DB, shape_law, size_law
 
 # No level is known better than this: temperature, ageing and quantisation move it. [dB]
-LEVEL_SD_DB = 0.025
+LEVEL_SD_DB = 0.02
 # An unfinished ramp is sized by what it has reached; below this share it is not a ramp yet.
 FEWEST_REACHED = 0.25
 FEWEST_READINGS = 6
@@ -29,64 +29,94 @@ Statistics = NDArray[np.float32]
 
 
 @njit(cache=True)
-def _templates(series, variance, ramps, a, b):  # type: ignore[no-untyped-def]
+def _templates(series, noise, rho, ramps, a, b):  # type: ignore[no-untyped-def]
     rows, days = series.shape
-    sums = np.zeros((5, days + 1))
+    day = np.empty(days, np.int64)
+    at = np.empty(days + 1, np.int64)
+    y = np.empty(days)
+    full = np.empty(days)
+    # running sums over the whitened readings: z, slope position v, v^2, z v
+    sums = np.zeros((4, days + 1))
     for r in range(rows):
         n = 0
-        mean = 0.0
         for d in range(days):
-            value = series[r, d]
-            if not np.isnan(value):
+            at[d] = n
+            if not np.isnan(series[r, d]):
+                day[n] = d
+                y[n] = series[r, d]
                 n += 1
-                mean += value
-        if n < FEWEST_READINGS or not variance[r] > 0.0:
+        at[days] = n
+        if n < FEWEST_READINGS or not noise[r] > 0.0:
             continue
-        mean /= n
-        for d in range(days):
-            value = series[r, d]
-            seen = 0.0 if np.isnan(value) else 1.0
-            y = 0.0 if np.isnan(value) else value - mean
-            sums[0, d + 1] = sums[0, d] + seen
-            sums[1, d + 1] = sums[1, d] + seen * d
-            sums[2, d + 1] = sums[2, d] + seen * d * d
-            sums[3, d + 1] = sums[3, d] + y
-            sums[4, d + 1] = sums[4, d] + y * d
+        middle = y[:n].mean()
+        p = rho[r]
+        keep = 1.0 - p
+        w = 1.0 / (noise[r] * np.sqrt(1.0 - p * p))
+        first = (y[0] - middle) / noise[r]
+        for i in range(n):
+            z = first if i == 0 else ((y[i] - middle) - p * (y[i - 1] - middle)) * w
+            v = keep * day[i] + p * (day[i] - day[max(i - 1, 0)])
+            sums[0, i + 1] = sums[0, i] + z
+            sums[1, i + 1] = sums[1, i] + v
+            sums[2, i + 1] = sums[2, i] + v * v
+            sums[3, i + 1] = sums[3, i] + z * v
+        cc = (n - 1) * keep * keep * w * w + 1.0 / (noise[r] * noise[r])
+        cz = first / noise[r] + keep * w * (sums[0, n] - first)
         for g in range(len(ramps)):
             ramp = ramps[g]
-            for t in range(days):
-                end = min(t + ramp, days)
-                total = sums[0, days] - sums[0, end]
-                square = total
-                cross = sums[3, days] - sums[3, end]
-                if ramp > 0:
+            for t in range(day[0] + 1, day[n - 1] + 1):
+                k = at[t]
+                e = min(at[min(t + ramp, days)], n) if ramp > 0 else k
+                after = n - e
+                uz = keep * w * (sums[0, n] - sums[0, e])
+                uu = after * keep * keep * w * w
+                uc = after * keep * keep * w * w
+                if ramp == 0:
+                    # the reading at which the level jumps carries the whole step
+                    uz += p * w * (sums[0, k + 1] - sums[0, k])
+                    uu += (1.0 - keep * keep) * w * w
+                    uc += p * keep * w * w
+                else:
                     reached = min(max((days - t) / ramp, FEWEST_REACHED), 1.0)
-                    scale = 1.0 / (ramp * reached)
-                    d0 = sums[0, end] - sums[0, t]
-                    d1 = sums[1, end] - sums[1, t]
-                    d2 = sums[2, end] - sums[2, t]
-                    total += (d1 - t * d0) * scale
-                    square += (d2 - 2.0 * t * d1 + t * t * d0) * scale * scale
-                    cross += ((sums[4, end] - sums[4, t]) - t * (sums[3, end] - sums[3, t])) * scale
-                weight = max(square - total * total / n, 0.0) / variance[r]
-                soft = 1.0 + LEVEL_SD_DB * LEVEL_SD_DB * weight
-                a[r, t, g] = cross / variance[r] / soft
-                b[r, t, g] = weight / soft
+                    scale = w / (ramp * reached)
+                    shift = keep * t
+                    v1 = sums[1, e] - sums[1, k]
+                    rise = v1 - shift * (e - k)
+                    uz += scale * ((sums[3, e] - sums[3, k]) - shift * (sums[0, e] - sums[0, k]))
+                    uu += scale * scale * ((sums[2, e] - sums[2, k]) - 2.0 * shift * v1 + shift * shift * (e - k))
+                    uc += scale * rise * keep * w
+                a[r, t, g] = uz - uc * cz / cc
+                b[r, t, g] = max(uu - uc * uc / cc, 0.0)
+        # softened by what a step in the middle of the change would be known to, whatever the shape
+        for t in range(days):
+            full[t] = b[r, t, 0]
+        for g in range(len(ramps)):
+            for t in range(days):
+                half = min(ramps[g], days - t) // 2
+                soft = 1.0 / (1.0 + LEVEL_SD_DB * LEVEL_SD_DB * full[t + half])
+                a[r, t, g] *= soft
+                b[r, t, g] *= soft
 
 
-def template_statistics(series: NDArray[np.float32], variance: FloatArray) -> tuple[Statistics, Statistics]:
+def template_statistics(
+    series: NDArray[np.float32], noise: FloatArray, autocorrelation: FloatArray
+) -> tuple[Statistics, Statistics]:
     """a and b of every onset day and shape, each of shape (series, days, shapes).
+
+    Readings are whitened for first-order correlation: with y_i - rho y_{i-1} a step shows as one jump in one
+    reading, which fixes its day, while the level of either side is known no better than correlated noise
+    allows. Zero (no evidence) up to the first reading: an onset then is "before the first reading".
 
     Parameters
     ----------
     series
         Shape (series, days), NaN in gaps. [dB]
-    variance
-        Variance of one reading, inflated for correlation, shape (series,). [dB^2]
+    noise, autocorrelation
+        Standard deviation and lag-1 correlation of the readings of each series. [dB], [-]
     """
     shape = (*series.shape, len(RAMP_DAYS))
     a, b = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    _templates(np.ascontiguousarray(series), variance, np.array(RAMP_DAYS), a, b)
+    _templates(np.ascontiguousarray(series), noise, autocorrelation, np.array(RAMP_DAYS), a, b)
     return a, b
 
 
@@ -125,8 +155,8 @@ def repeat_statistics(
 class CauseLaws:
     """Size and shape laws of several causes as matrices; the same grid of sizes for all."""
 
-    def __init__(self, causes: Sequence[str]) -> None:
-        self.sizes = np.ascontiguousarray(np.stack([size_law(cause) for cause in causes]).T)
+    def __init__(self, causes: Sequence[str], offset_scale_db: float = OFFSET_SCALE_DB) -> None:
+        self.sizes = np.ascontiguousarray(np.stack([size_law(cause, offset_scale_db) for cause in causes]).T)
         self.shapes = np.ascontiguousarray(np.stack([shape_law(cause) for cause in causes]).T)
 
 

@@ -24,7 +24,15 @@ from planner.health.change_evidence import (
 from planner.health.change_points import Segmentation, segment_series
 from planner.health.daily_series import path_loss, remove_common_mode, running_mean, with_darkness
 from planner.health.drift import DEFAULT_TEST_NOISE_DB, repeat_noise
-from planner.health.fault_laws import BEND_PER_NM, PATH_CAUSES, RAMP_DAYS, SEEN_BOTH_WAYS, bend_ratio
+from planner.health.fault_laws import (
+    BEND_PER_NM,
+    OFFSET_SCALE_DB,
+    PATH_CAUSES,
+    RAMP_DAYS,
+    SEEN_BOTH_WAYS,
+    bend_ratio,
+    learned_offset_scale,
+)
 from planner.health.open_changes import open_changes, without_other_changes
 
 SAME_CASE_DAYS = 20
@@ -57,7 +65,8 @@ class Cases:
     `first_day` > `last_day` marks a case without an open change. `evidence` holds, for the cases in
     `computed` (row of the case there, else -1), log Bayes factors (cases, days, causes of the path);
     `power_mean` the log mean over days from power alone; `tested_mean` with loss tests;
-    `receiver`, `launch` (cases, 2 ends Z, A / A, Z) the same for transceivers.
+    `receiver`, `launch` (cases, 2 ends Z, A / A, Z) the same for transceivers; `best_day` the likeliest day of
+    a fault on the path, `end_day` of one in each of the four series alone.
     """
 
     circuit: NDArray[np.int64]
@@ -71,9 +80,11 @@ class Cases:
     receiver: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
     launch: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
     best_day: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    end_day: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 4), np.int64))
     moves_db: FloatArray = field(default_factory=lambda: np.zeros((0, 4)))
     has_power: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
     has_tests: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    offset_scale_db: float = OFFSET_SCALE_DB
     # by circuit of the fleet: whether it has power readings or loss tests at all
     has_power_of: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
     has_tests_of: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
@@ -223,12 +234,13 @@ def weigh_cases(
     cases.evidence = np.zeros((count, days, causes), np.float32)
     cases.power_mean, cases.tested_mean = np.zeros((count, causes)), np.zeros((count, causes))
     cases.receiver, cases.launch = np.zeros((count, 2)), np.zeros((count, 2))
-    cases.best_day = np.zeros(count, np.int64)
+    cases.best_day, cases.end_day = np.zeros(count, np.int64), np.zeros((count, 4), np.int64)
     cases.moves_db = np.full((count, 4), np.nan)
     cases.has_power, cases.has_tests = np.zeros(count, np.bool_), np.zeros(count, np.bool_)
     if days == 0:
         return
-    path_laws, transceiver = CauseLaws(PATH_CAUSES), CauseLaws(("transceiver",))
+    cases.offset_scale_db = _offset_scale(series)
+    path_laws, transceiver = CauseLaws(PATH_CAUSES, cases.offset_scale_db), CauseLaws(("transceiver",))
     for start in range(0, count, CASES_AT_ONCE):
         part = slice(start, min(start + CASES_AT_ONCE, count))
         numbers = chosen[part]
@@ -258,15 +270,23 @@ def weigh_cases(
         for target, first, second in ends:
             for column, kind in enumerate((first, second)):
                 seen = change_evidence(*stats[kind], transceiver)[:, :, 0]
+                cases.end_day[part, kind] = seen.argmax(axis=1)
                 target[part, column] = np.where(rows[:, kind] >= 0, log_mean(seen, axis=1), 0.0)
         best = cases.evidence[part][:, :, 0].argmax(axis=1)
         cases.best_day[part] = best
         each = np.arange(len(numbers))
         for kind in range(4):
             a, b = stats[kind]
-            peak = best if kind < LAUNCH_A else np.argmax(a[:, :, 0] ** 2 / np.maximum(b[:, :, 0], 1e-9), axis=1)
+            peak = best if kind < LAUNCH_A else cases.end_day[part, kind]
             size, _sd = size_estimate(a[each, peak, 0], b[each, peak, 0])
             cases.moves_db[part, kind] = np.where(rows[:, kind] >= 0, size, np.nan)
+
+
+def _offset_scale(series: CircuitSeries) -> float:
+    """What a new mating does to a pair's loss in this fleet, from the falls of the loss series. [dB]"""
+    rows = series.row[:, [LOSS_AZ, LOSS_ZA]]
+    steps = series.segments.step[rows[rows >= 0]]
+    return learned_offset_scale(-steps[steps < 0])
 
 
 def _statistics(
@@ -277,9 +297,8 @@ def _statistics(
         nothing = np.zeros((len(rows), series.days, len(RAMP_DAYS)), np.float32)
         return nothing, nothing
     known = np.maximum(rows, 0)
-    rho = segments.autocorrelation[known]
-    variance = segments.noise[known] ** 2 * (1 + rho) / (1 - rho)
-    return template_statistics(without_other_changes(segments, rows, first_day, last_day), variance)
+    kept = without_other_changes(segments, rows, first_day, last_day)
+    return template_statistics(kept, segments.noise[known], segments.autocorrelation[known])
 
 
 Tests = list[tuple[float, FloatArray, FloatArray]]  # wavelength, days, losses

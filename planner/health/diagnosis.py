@@ -26,6 +26,7 @@ from planner.health.fault_laws import (
     PATH_CAUSES,
     PATH_COLUMN,
     SIZES_DB,
+    SMALL_SHIFT_SHARE,
     SPARED,
     SPARED_ARRAY_FACE,
     TOUCH_SPREAD,
@@ -34,6 +35,7 @@ from planner.health.fault_laws import (
 from planner.health.hypotheses import (
     LAUNCH_A,
     LAUNCH_Z,
+    NOTHING,
     PATH,
     RECEIVER_A,
     RECEIVER_Z,
@@ -48,6 +50,7 @@ SOURCES = ("common", "belief", "power", "tests", "timing", "trace", "neighbours"
 
 CLEANING_LEAVES = 0.25  # chance that a dirty face is still dirty after one cleaning; our estimate
 PASS_DIRTY, PASS_DAMAGED = 0.15, 0.25  # chance ratio that such a face passes a look against a clean one
+OLDER_OFFSET = 0.3  # weight of an offset at a touch that was not the joint's last
 BEFORE_SHARE = 0.25  # of bends, splices, transceivers: so before the first reading
 RECORD_LEVEL_DB = 4.0  # spread of a level that comes of a wrong record
 QUIET_POWER, QUIET_TESTS = 0.02, 0.3  # what is left of a within-history fault where nothing moved
@@ -96,6 +99,7 @@ class Weighed:
     log_evidence: FloatArray
     onset_day: FloatArray  # NaN: before the first reading or not known
     probability: FloatArray
+    leading_case: IntArray  # per circuit, the case that most probably is the worst fault
     learned: dict[str, float]
 
 
@@ -163,7 +167,7 @@ def weigh_levels(levels: Levels) -> tuple[FloatArray, FloatArray]:
     null = log_density(x, scale)
     ratio = log_density(x[:, None] - SIZES_DB[None, :], scale[:, None]) - null[:, None]
     for column, cause in enumerate(PATH_CAUSES):
-        if cause != "remating_offset":
+        if cause not in ("remating_offset", "nothing"):
             faults[measured, column] = np.logaddexp.reduce(ratio + np.log(size_law(cause) + 1e-300), axis=1)
     record[measured] = log_density(x, np.hypot(scale, RECORD_LEVEL_DB)) - null
     return faults, record
@@ -214,10 +218,10 @@ def weigh_hypotheses(
     onset = _weigh_readings(
         sources, case, hypothesis, hypotheses, cases, touches, looks, touch_count, faults_before, record_before, days
     )
-    if trace_evidence is not None:
-        sources[:, 5] = trace_evidence[hypothesis] * (cases.computed[case] >= 0)
     cause = hypotheses.cause[hypothesis]
     main = case < int(hypotheses.circuit.max(initial=-1)) + 1
+    if trace_evidence is not None:
+        sources[:, 5] = trace_evidence[hypothesis] * main
     rounds = _Learning(cause[main], sources[main], case[main], ordered_causes)
     factor = np.zeros(len(CODE))
     neighbours = _Neighbours(sources, case, hypothesis, hypotheses, cases)
@@ -228,7 +232,22 @@ def weigh_hypotheses(
         probability = _normalised(total + sources[:, 6], case)
         factor = rounds.update(probability[main])
     learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
-    return Weighed(case, hypothesis, sources, onset, probability, learned)
+    leading = _leading_cases(cases, case, cause, probability, int(hypotheses.circuit.max(initial=-1)) + 1)
+    return Weighed(case, hypothesis, sources, onset, probability, leading, learned)
+
+
+def _leading_cases(
+    cases: Cases, case: IntArray, cause: NDArray[np.integer], probability: FloatArray, circuits: int
+) -> IntArray:
+    """The case of each circuit with the most decibels at fault: size times the probability of a fault."""
+    harmless = np.isin(cause, [CODE["nothing"], CODE["remating_offset"], CODE["record_error"]])
+    fault = np.bincount(case, weights=np.where(harmless, 0.0, probability), minlength=len(cases.circuit))
+    worth = fault * np.maximum(cases.size_db, 0.01)
+    order = np.lexsort((np.arange(len(worth)), -worth, cases.circuit))
+    first = np.concatenate(([True], np.diff(cases.circuit[order]) > 0)) if len(order) else np.zeros(0, np.bool_)
+    leading = np.arange(circuits)
+    leading[cases.circuit[order][first]] = order[first]
+    return leading
 
 
 def _pairs(hypotheses: Hypotheses, cases: Cases) -> tuple[IntArray, IntArray]:
@@ -288,16 +307,21 @@ def _weigh_readings(
         column[code] = place
     place = column[cause]
 
-    for kind, values, side in (
-        (RECEIVER_Z, cases.receiver, 0),
-        (RECEIVER_A, cases.receiver, 1),
-        (LAUNCH_A, cases.launch, 0),
-        (LAUNCH_Z, cases.launch, 1),
+    for series, (kind, values, side) in enumerate(
+        (
+            (RECEIVER_Z, cases.receiver, 0),
+            (RECEIVER_A, cases.receiver, 1),
+            (LAUNCH_A, cases.launch, 0),
+            (LAUNCH_Z, cases.launch, 1),
+        )
     ):
         pick = weighed & (family == kind)
         if pick.any():
             sources[pick, 2] = values[row[pick], side]
-            onset[pick] = cases.best_day[row[pick]]
+            onset[pick] = cases.end_day[row[pick], series]
+    calm = weighed & (family == NOTHING)
+    shifted = cases.power_mean[row[calm], PATH_CAUSES.index("nothing")]
+    sources[calm, 2] = np.logaddexp(np.log(1 - SMALL_SHIFT_SHARE), np.log(SMALL_SHIFT_SHARE) + shifted)
     record = family == RECORD
     sources[record, 3] = record_before[circuit[record]]
 
@@ -366,6 +390,9 @@ def _weigh_timing(
     inside = np.arange(len(pair)) - np.repeat(np.concatenate(([0], np.cumsum(count)[:-1])), count)
     day = touches.day[touches.start[own[pair]] + inside]
     kept = _still_bad(looks, element[pair], day.astype(np.float64), cause[pair])
+    # a later mating draws the offset anew
+    newest = inside == count[pair] - 1
+    kept = np.where(offset[pair] & ~newest, OLDER_OFFSET, kept)
     ahead = _still_bad(looks, element, np.full(len(pairs), -KEY_SPAN / 2), cause)
     # touches before the first reading add to "before"
     old = day < 1
@@ -533,7 +560,7 @@ class _Learning:
     def update(self, probability: FloatArray) -> FloatArray:
         """Log factor per cause: found against expected, held near 1 while little was found."""
         found = np.bincount(self.cause, weights=probability, minlength=len(CODE))
-        faults = np.array([name not in ("nothing", "record_error", "remating_offset") for name in CODE])
+        faults = np.array([name not in ("nothing", "record_error") for name in CODE])
         pseudo = PRIOR_CASES * self.expected[faults] / max(self.expected[faults].sum(), 1e-9)
         factor = np.ones(len(CODE))
         seen = found[faults] + self.orders[faults]

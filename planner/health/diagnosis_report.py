@@ -40,17 +40,19 @@ NAMES = {
 }
 
 
-def leading_rows(weighed: Weighed, hypotheses: Hypotheses, circuits: int) -> pd.DataFrame:
-    """Main cases' rows, one per circuit, cause and element, ordered by circuit and falling probability.
+def leading_rows(weighed: Weighed, hypotheses: Hypotheses, cases: Cases) -> pd.DataFrame:
+    """Leading cases' rows, one per circuit, cause and element, ordered by circuit and falling probability.
 
     The several ways in which one element can fail (launch, receiver) are one row. Columns circuit, cause,
     element, element_kind, probability, pair (the likeliest pair behind it).
     """
-    main = np.flatnonzero(weighed.case < circuits)
+    leads = np.zeros(len(cases.circuit), np.bool_)
+    leads[weighed.leading_case] = True
+    main = np.flatnonzero(leads[weighed.case])
     hypothesis = weighed.hypothesis[main]
     frame = pd.DataFrame(
         {
-            "circuit": weighed.case[main],
+            "circuit": cases.circuit[weighed.case[main]],
             "cause": hypotheses.cause[hypothesis],
             "element": hypotheses.element[hypothesis],
             "element_kind": hypotheses.element_kind[hypothesis],
@@ -112,7 +114,7 @@ def diagnosis_frames(
     wavelengths
         Number of wavelengths at which each circuit was measured.
     """
-    rows = leading_rows(weighed, hypotheses, len(circuit_ids))
+    rows = leading_rows(weighed, hypotheses, cases)
     kept = folded(rows)
     evidence = _evidence_lines(weighed, hypotheses, cases, rows, circuit_ids, first_day)
     strongest = _strongest_lines(evidence)

@@ -20,8 +20,13 @@ SIZES_DB = np.geomspace(0.03, 35.0, 30)
 RAMP_DAYS = (0, 60, 240)  # a step, a ramp over two months, a slow fade
 
 # Causes that sit on the path and dim the light, in the order of the evidence arrays.
-PATH_CAUSES = ("contamination", "damaged_end_face", "bend", "splice", "fibre_break", "remating_offset")
+PATH_CAUSES = ("contamination", "damaged_end_face", "bend", "splice", "fibre_break", "remating_offset", "nothing")
 PATH_COLUMN = {CODE[name]: column for column, name in enumerate(PATH_CAUSES)}
+
+# A change smaller than this is not called a fault: it belongs to "nothing". [dB] Our choice.
+SMALLEST_FAULT_DB = 0.12
+SMALL_SHIFT_DB, SMALL_SHIFT_SPREAD = 0.06, 0.6
+SMALL_SHIFT_SHARE = 0.5  # of circuits with nothing wrong, those whose level moved a little all the same
 
 # Median and log-sd of the size law. [dB] Our estimates; wide on purpose.
 _LOGNORMAL = {
@@ -40,10 +45,14 @@ _SHAPES = {
     "fibre_break": (0.98, 0.01, 0.01),
     "remating_offset": (0.98, 0.01, 0.01),
     "transceiver": (0.30, 0.30, 0.40),
+    "nothing": (0.60, 0.20, 0.20),
 }
-# How much of a mated pair's spread a new mating redraws. [dB]
+# How much a new mating moves the loss of a pair, before the fleet has shown it. [dB] Our estimate.
 OFFSET_SCALE_DB = 0.10
-OFFSET_FREEDOM = 4.0
+OFFSET_FREEDOM = 8.0
+FEWEST_OFFSETS = 30
+SEEN_OFFSET_DB = 0.10  # smaller steps are not found reliably
+OFFSET_SCALE_LIMITS_DB = (0.05, 0.40)
 
 # Attenuation of a bend against wavelength: exp(k (nm - 1550)); 1310 nm loses .15 of 1550 nm at k = .008.
 BEND_PER_NM = (0.004, 0.008, 0.012)
@@ -91,18 +100,56 @@ SPARED = {"contamination": 0.03, "damaged_end_face": 0.03, "bend": 0.10, "splice
 SPARED_ARRAY_FACE = 0.60  # one fibre of an array face can be dirty alone
 
 
-def size_law(cause: str) -> NDArray[np.float64]:
-    """Probabilities over `SIZES_DB` of the present size of a fault of that cause, shape (30,)."""
+def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np.float64]:
+    """Probabilities over `SIZES_DB` of the present size of a fault of that cause, shape (30,).
+
+    Faults begin at `SMALLEST_FAULT_DB`; what is smaller is "nothing". A remating offset has the size of
+    a Student-t of eight degrees of freedom and the given scale.
+    """
     log_size = np.log(SIZES_DB)
     if cause == "fibre_break":
         weight = np.where(SIZES_DB >= 5.0, 1.0, np.where(SIZES_DB >= 2.0, 0.3, 0.0))
+    elif cause == "nothing":
+        spread = (log_size - np.log(SMALL_SHIFT_DB)) / SMALL_SHIFT_SPREAD
+        weight = np.where(SIZES_DB <= 1.5 * SMALLEST_FAULT_DB, np.exp(-0.5 * spread**2), 0.0)
     elif cause == "remating_offset":
         # density of |t| per log size
-        weight = SIZES_DB * (1 + (SIZES_DB / OFFSET_SCALE_DB) ** 2 / OFFSET_FREEDOM) ** (-(OFFSET_FREEDOM + 1) / 2)
+        weight = SIZES_DB * _offset_density(SIZES_DB, offset_scale_db)
     else:
         median, spread = _LOGNORMAL[cause]
-        weight = np.exp(-0.5 * ((log_size - np.log(median)) / spread) ** 2)
-    return weight / weight.sum()
+        bell = np.exp(-0.5 * ((log_size - np.log(median)) / spread) ** 2)
+        weight = np.where(SIZES_DB >= SMALLEST_FAULT_DB, bell, 0.0)
+    return np.asarray(weight / weight.sum(), np.float64)
+
+
+def _offset_density(size_db: NDArray[np.float64], scale_db: float) -> NDArray[np.float64]:
+    return np.asarray((1 + (size_db / scale_db) ** 2 / OFFSET_FREEDOM) ** (-(OFFSET_FREEDOM + 1) / 2), np.float64)
+
+
+def learned_offset_scale(falls_db: NDArray[np.float64]) -> float:
+    """Scale of the offset law from the fleet's own improvements, by their median. [dB]
+
+    A new mating makes a pair better as often as worse, and dirt never makes it better: sudden improvements
+    show what matings alone do (cleanings and repairs are among them, few, and do not move the median).
+
+    Parameters
+    ----------
+    falls_db
+        Sizes of falls of loss, positive. [dB]
+
+    Returns
+    -------
+    `OFFSET_SCALE_DB` with fewer than 30 falls of at least 0.1 dB.
+    """
+    seen = falls_db[falls_db >= SEEN_OFFSET_DB]
+    if len(seen) < FEWEST_OFFSETS:
+        return OFFSET_SCALE_DB
+    middle = float(np.median(seen))
+    sizes = np.linspace(SEEN_OFFSET_DB, 5.0, 2000)
+    scales = np.linspace(*OFFSET_SCALE_LIMITS_DB, 71)
+    share = np.array([np.cumsum(_offset_density(sizes, scale)) for scale in scales])
+    medians = sizes[(share >= share[:, -1:] / 2).argmax(axis=1)]
+    return float(scales[np.abs(medians - middle).argmin()])
 
 
 def shape_law(cause: str) -> NDArray[np.float64]:
@@ -120,4 +167,4 @@ def bend_ratio(
     >>> round(float(bend_ratio(np.array(1310.0), np.array(1550.0), 0.008)), 3)
     0.147
     """
-    return np.exp(np.clip(per_nm * (wavelength_nm - reference_nm), -3.0, 3.0))
+    return np.asarray(np.exp(np.clip(per_nm * (wavelength_nm - reference_nm), -3.0, 3.0)), np.float64)

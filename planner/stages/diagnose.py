@@ -18,10 +18,11 @@ from planner.health.circuit_cases import Cases, CircuitSeries, circuit_series, l
 from planner.health.daily_series import end_rows
 from planner.health.diagnosis import Levels, looks_by_face, touches_by_joint, weigh_hypotheses
 from planner.health.diagnosis_report import diagnosis_frames
+from planner.health.drift import loss_test_drift
 from planner.health.hypotheses import list_hypotheses
 from planner.health.order_causes import corrected_shares
 from planner.health.shared_elements import sharing_circuits
-from planner.health.trace_evidence import weigh_traces
+from planner.health.trace_evidence import weigh_return_loss, weigh_traces
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
 from planner.store.diagnosis_queries import (
@@ -89,7 +90,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
         touched.reindex(hypotheses.ports).fillna(0).to_numpy(np.float64),
         series.days,
         corrected_shares(closed_causes(con, now)),
-        weigh_traces(traces, elements, hypotheses, cases, numbers),
+        weigh_traces(traces, elements, hypotheses, cases, numbers) + weigh_return_loss(tests, hypotheses, cases),
     )
     progress(0.85, "writing the diagnosis")
     has_otdr = np.isin(np.arange(len(circuits)), numbers.get_indexer(pd.Index(traces["circuit_id"].unique())))
@@ -123,7 +124,9 @@ def _series(
     far = circuits["a_port_id"].isin(references) | circuits["z_port_id"].isin(references)
     partners = pd.concat([circuits.loc[far, "a_port_id"], circuits.loc[far, "z_port_id"]])
     block = ports[near | ports["reference"] | ports["port_id"].isin(partners)].reset_index(drop=True)
-    earliest = [moment for moment in (ports["first_at"].min(), tests["at"].min()) if not pd.isna(moment)]
+    # loss tests of years ago lie before the axis; it begins with them only where no power is read at all
+    first_read = ports["first_at"].min() if len(ports) else tests["at"].min()
+    earliest = [] if pd.isna(first_read) else [first_read]
     start = (
         max(min(earliest), pd.Timestamp(now) - pd.Timedelta(days=LONGEST_AXIS_DAYS)) if earliest else pd.Timestamp(now)
     )
@@ -167,8 +170,6 @@ def _on_axis(tests: pd.DataFrame, numbers: pd.Index, series: CircuitSeries) -> p
 
 def _tests_that_rose(tests: pd.DataFrame) -> pd.DataFrame:
     """Circuits whose latest test reads clearly more than their first ones: circuit, size_db."""
-    from planner.health.drift import loss_test_drift
-
     drift = loss_test_drift(tests)
     drift = drift[(drift["kind"] == "loss_test") & (drift["step_db"] > 0)]
     number = tests.drop_duplicates("circuit_id").set_index("circuit_id")["circuit"]

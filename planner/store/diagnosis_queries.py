@@ -149,8 +149,28 @@ def face_looks(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[
 
 
 def face_beliefs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """What is believed of each end face. Columns connector_id, p_contaminated, p_damaged."""
-    return fetch(con, "SELECT connector_id, p_contaminated, p_damaged FROM connector_health ORDER BY connector_id")
+    """What is believed of each end face apart from light. Columns connector_id, p_contaminated, p_damaged.
+
+    What light on circuits said of an end face is taken off again: diagnosis weighs the light itself.
+    """
+    return fetch(
+        con,
+        """
+        WITH light AS (
+            SELECT connector_id, sum(decibans) * ln(10) / 10 AS said FROM health_evidence
+            WHERE text LIKE 'light on its circuits%' GROUP BY connector_id
+        ),
+        odds AS (
+            SELECT h.connector_id, p_contaminated, p_damaged,
+                   least(greatest(p_not_clean, 1e-6), 1 - 1e-6) AS p, coalesce(said, 0) AS said
+            FROM connector_health h LEFT JOIN light USING (connector_id)
+        ),
+        without AS (SELECT *, 1 / (1 + exp(said - ln(p / (1 - p)))) AS p_without FROM odds)
+        SELECT connector_id, least(p_contaminated * p_without / p, 1) AS p_contaminated,
+               least(p_damaged * p_without / p, 1) AS p_damaged
+        FROM without ORDER BY connector_id
+        """,
+    )
 
 
 def budget_excess(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
@@ -179,7 +199,8 @@ def otdr_traces(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list
         return fetch(
             con,
             """
-            SELECT trace_id, "at", circuit_id, direction, wavelength_nm, distance_m, loss_db, reflectance_db, kind
+            SELECT trace_id, event_no, "at", circuit_id, direction, wavelength_nm, distance_m, loss_db,
+                   reflectance_db, kind
             FROM otdr_events JOIN _wanted_circuits USING (circuit_id)
             WHERE "at" <= ? ORDER BY circuit_id, "at", trace_id, distance_m, event_no
             """,
