@@ -76,9 +76,7 @@ def _path_at(con: object, circuit: str, at: datetime) -> tuple[pd.DataFrame, str
     assert isinstance(con, duckdb.DuckDBPyConnection)
     plant, _, _ = plant_as_of(con, _end_of_day(at))
     paths = trace_all(plant, np.array([plant.number_of("circuits", circuit)]))
-    frame = paths_frame(plant, paths).drop(columns="circuit_id")
-    plain = {name: object for name in frame.columns if frame[name].dtype == "category"}
-    return frame.astype(plain), str(reasons(plant, paths)[0])
+    return paths_frame(plant, paths).drop(columns="circuit_id"), str(reasons(plant, paths)[0])
 
 
 def _end_of_day(at: datetime) -> datetime:

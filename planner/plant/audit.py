@@ -18,7 +18,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from planner.plant import patching
-from planner.plant.graph import CABLE_SIDE, ENDS, FACES, MATE_SIDE, NONE, Plant, is_single_mode, taken
+from planner.plant.graph import CABLE_SIDE, ENDS, FACES, MATE_SIDE, NONE, Plant, distinct, is_single_mode, taken
 from planner.plant.patching import FIXED, FRONT, REAR
 from planner.plant.put_back import LIGHT_DBM
 from planner.plant.trace import (
@@ -548,58 +548,55 @@ def _straight_line_m(plant: Plant, one: Array, other: Array) -> Array:
 
 
 def _loops(plant: Plant, out: _Findings) -> None:
-    """Closed rings: parts of the plant with as many joints as light points."""
-    link = plant.link.astype(np.int64)
-    sides = np.flatnonzero(link >= 0)
-    one, other = sides >> 1, link[sides] >> 1
-    size = plant.n_points
-    if not len(sides):
+    """Closed rings of cords and adapters."""
+    ring = _on_rings(plant)
+    if not len(ring):
         return
-    joints = coo_array((np.ones(len(sides), np.int8), (one, other)), shape=(size, size))
+    place = np.full(plant.n_points, NONE, np.int64)
+    place[ring] = np.arange(len(ring))
+    sides = np.concatenate((2 * ring, 2 * ring + 1))
+    there = taken(place, np.where(plant.link[sides] >= 0, plant.link[sides] >> 1, NONE))
+    here = np.concatenate((np.arange(len(ring)),) * 2)
+    joined = there >= 0
+    joints = coo_array((np.ones(int(joined.sum())), (here[joined], there[joined])), shape=(len(ring), len(ring)))
     parts, label = connected_components(joints, directed=False)
-    points_in = np.bincount(label, minlength=parts)
-    # a joint seen from both its sides counts twice; a branch leg's joint to the common leg is seen once
-    seen_from_leg = (one >= plant.first_leg) & (other >= plant.first_leg)
-    joints_in = np.bincount(label[one], weights=np.where(seen_from_leg, 2, 1), minlength=parts) / 2
-    for part in np.flatnonzero(joints_in >= points_in):
-        members = np.flatnonzero(label == part)
-        on_ring = _ring_members(plant, members)
-        on_connectors = on_ring[on_ring < plant.n_connector_points]
-        owners = np.unique(plant.connector_of[on_connectors])
-        if not len(owners):
+    for part in range(parts):
+        members = ring[label == part]
+        owners = np.unique(plant.connector_of[members[members < plant.n_connector_points]]).tolist()
+        if not owners:
             continue
-        names = ", ".join(plant.id_of("connectors", int(c)) for c in owners[:6])
+        names = ", ".join(plant.id_of("connectors", c) for c in owners[:6])
         more = f" and {len(owners) - 6} more" if len(owners) > 6 else ""
-        first = int(owners[0])
         out.add(
-            "loop", "connector", plant.id_of("connectors", first),
+            "loop", "connector", plant.id_of("connectors", owners[0]),
             f"the records form a closed ring through connectors {names}{more}",
-            port=int(plant.records.connectors.port[first]), connectors=owners,
+            port=int(plant.records.connectors.port[owners[0]]), connectors=owners,
         )  # fmt: skip
 
 
-def _ring_members(plant: Plant, members: Array) -> Array:
-    """The points of one part that lie on its ring: what remains when open ends are taken away repeatedly."""
-    local = {int(point): row for row, point in enumerate(members)}
-    joints: list[list[int]] = [[] for _ in members]
-    for row, point in enumerate(members):
-        for side in (2 * int(point), 2 * int(point) + 1):
-            there = int(plant.link[side])
-            # every joint once: from its lower side, or from the branch leg to the common leg
-            if there >= 0 and (side < there or int(plant.link[there]) != side):
-                other = local[there >> 1]
-                joints[row].append(other)
-                joints[other].append(row)
-    ends = [row for row, near in enumerate(joints) if len(near) == 1]
-    while ends:
-        row = ends.pop()
-        for other in joints[row]:
-            joints[other].remove(row)
-            if len(joints[other]) == 1:
-                ends.append(other)
-        joints[row] = []
-    kept: Array = members[[bool(near) for near in joints]]
-    return kept
+def _on_rings(plant: Plant) -> Array:
+    """Points that remain when open ends are taken away again and again: rings, and what joins two rings.
+
+    Every point keeps the count and the XOR of its remaining neighbours; one with a single neighbour is an
+    end, and its XOR is that neighbour.
+    """
+    link = plant.link
+    side = np.flatnonzero(link >= 0)
+    # every joint once: from its lower side, or from the branch leg to the common leg
+    once = side[(side < link[side]) | (link[link[side]] != side)]
+    one, other = once >> 1, link[once].astype(np.int64) >> 1
+    neighbours = np.bincount(one, minlength=plant.n_points) + np.bincount(other, minlength=plant.n_points)
+    mixed = np.zeros(plant.n_points, np.int64)
+    np.bitwise_xor.at(mixed, one, other)
+    np.bitwise_xor.at(mixed, other, one)
+    ends = np.flatnonzero(neighbours == 1)
+    while len(ends):
+        beyond = mixed[ends]
+        neighbours[ends] = 0
+        np.subtract.at(neighbours, beyond, 1)
+        np.bitwise_xor.at(mixed, beyond, ends)
+        ends = distinct(beyond[neighbours[beyond] == 1])
+    return np.flatnonzero(neighbours > 0)
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -621,7 +618,7 @@ def _splitters(plant: Plant, paths: Paths, out: _Findings) -> None:
     on_leg = np.flatnonzero(paths.points >= plant.first_leg)
     row_of_point = np.repeat(np.arange(len(paths.circuits)), np.diff(paths.start))
     through = legs.splitter[paths.points[on_leg] - plant.first_leg].astype(np.int64)
-    pairs = np.unique(through * (len(paths.circuits) + 1) + row_of_point[on_leg])
+    pairs = distinct(through * (len(paths.circuits) + 1) + row_of_point[on_leg])
     circuits = np.bincount(pairs // (len(paths.circuits) + 1), minlength=count)
     site = taken(plant.site_of_port, taken(legs.port, plant.common_leg))
     too_many = (ratio > 0) & ((branches > ratio) | (highest > ratio) | (circuits > ratio))
@@ -746,8 +743,9 @@ def _test_sets(plant: Plant, paths: Paths, out: _Findings) -> None:
     port = plant.records.connectors.port[owner]
     row = np.repeat(np.arange(len(paths.circuits)), np.diff(paths.start))[on_connector]
     through = _housing_kind(plant, port) == TEST_SET
-    pairs = np.unique(np.stack((row[through], port[through]), axis=1), axis=0)
-    for circuit, test_port in pairs:
+    ports = len(plant.holder)
+    for pair in distinct(row[through] * ports + port[through]).tolist():
+        circuit, test_port = divmod(pair, ports)
         number = int(paths.circuits[circuit])
         out.add(
             "test-set-on-path", "circuit", plant.id_of("circuits", number),
@@ -1112,7 +1110,7 @@ def circuits_of_connectors(plant: Plant, paths: Paths) -> tuple[Array, Array]:
     point, row = np.concatenate(points), np.concatenate(rows)
     on_connector = point < plant.n_connector_points
     owner = plant.connector_of[point[on_connector]].astype(np.int64)
-    key = np.unique(owner * len(paths.circuits) + row[on_connector]) if len(owner) else owner
+    key = distinct(owner * len(paths.circuits) + row[on_connector])
     divisor = max(len(paths.circuits), 1)
     start = np.searchsorted(key // divisor, np.arange(len(plant.records.connectors.port) + 1))
     return start, paths.circuits[key % divisor]

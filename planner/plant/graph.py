@@ -349,10 +349,20 @@ def find_id(ids: Any, name: str) -> int:
 
 
 def taken(values: Array, index: Array, missing: Any = -1) -> Array:
-    """`values[index]` where index is -1 gives `missing`."""
+    """`values[index]` where an index of -1 gives `missing`."""
     if not len(values):
         return np.full(len(index), missing, dtype=values.dtype)
-    return np.where(index >= 0, values[np.maximum(index, 0)], missing)
+    out: Array = values[index]
+    nothing = index < 0
+    if nothing.any():
+        out[nothing] = missing
+    return out
+
+
+def distinct(values: Array) -> Array:
+    """The different values, in order; quicker than hashing for the long keys of a fleet."""
+    ordered: Array = np.sort(values)
+    return ordered[np.append(True, ordered[1:] != ordered[:-1])] if len(ordered) else ordered
 
 
 def _spread(start: Array, count: Array) -> tuple[Array, Array]:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from planner.errors import TraceError
 from planner.plant.audit import circuits_of_connectors
-from planner.plant.graph import CABLE_SIDE, NONE, Plant, taken
+from planner.plant.graph import CABLE_SIDE, NONE, Plant, distinct, taken
 from planner.plant.trace import ADAPTER, CABLE, CONNECTOR, SPLICE, SPLITTER, Paths, element_rows
 
 Array = npt.NDArray[Any]
@@ -46,7 +46,8 @@ def shared_elements(plant: Plant, paths: Paths, least: int = 2) -> pd.DataFrame:
     ]
     parts = []
     for kind, chosen, element, ids in tables:
-        pairs = np.unique(np.stack((element[chosen], rows["row"][chosen]), axis=1), axis=0)
+        keys = distinct(element[chosen] * max(len(paths.circuits), 1) + rows["row"][chosen])
+        pairs = np.stack(np.divmod(keys, max(len(paths.circuits), 1)), axis=1)
         part = _shared(plant, paths, pairs, least)
         part.insert(0, "element_kind", kind)
         part.insert(1, "element_id", ids.take(part["element"].to_numpy()).to_pylist())

@@ -26,6 +26,7 @@ from planner.plant.graph import (
     OUTWARD,
     SPLICE_KINDS,
     Plant,
+    distinct,
     taken,
 )
 from planner.plant.patching import FIXED, FRONT, REAR
@@ -316,7 +317,7 @@ def walked_points(plant: Plant, paths: Paths, rows: Array, *, from_a: bool) -> l
 
 
 def trace_circuit(plant: Plant, circuit_id: str) -> pd.DataFrame:
-    """The path of one circuit as rows of `circuit_paths`; plain text columns.
+    """The path of one circuit as rows of `circuit_paths`.
 
     Raises
     ------
@@ -331,8 +332,7 @@ def trace_circuit(plant: Plant, circuit_id: str) -> pd.DataFrame:
     paths = trace_all(plant, np.array([number]))
     if not paths.traced[0]:
         raise TraceError(f"circuit {circuit_id}: {reasons(plant, paths)[0]}; see planner audit")
-    frame = paths_frame(plant, paths)
-    return frame.astype({name: object for name in frame.columns if frame[name].dtype == "category"})
+    return paths_frame(plant, paths)
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -367,10 +367,11 @@ def element_rows(plant: Plant, paths: Paths) -> dict[str, Array]:
     leg[pair] = np.where(leg_number[branch] > 0, leg[pair], other)
     fibre[pair] = leg_number[leg[pair]]
 
-    keep_between = between["kind"] >= 0
-    order_key = np.arange(len(points)) * 2
-    keys = np.concatenate((order_key[~repeated], order_key[keep_between] + 1))
-    order = np.argsort(keys, kind="stable")
+    # every point kept is a row, followed by a row for what lies between it and the next
+    kept, keep_between = ~repeated, between["kind"] >= 0
+    after = np.cumsum(kept.astype(np.int64) + keep_between)
+    place_between = after[keep_between] - 1
+    place = (after - 1 - keep_between)[kept]
     columns = {
         "row": row,
         "kind": kind,
@@ -381,12 +382,14 @@ def element_rows(plant: Plant, paths: Paths) -> dict[str, Array]:
         "fibre": fibre,
         "leg": leg,
     }
-    out = {
-        name: np.concatenate((values[~repeated], between.get(name, row)[keep_between]))[order]
-        for name, values in columns.items()
-    }
+    out: dict[str, Array] = {}
+    for name, values in columns.items():
+        column = np.empty(int(after[-1]), np.int64)
+        column[place] = values[kept]
+        column[place_between] = between.get(name, row)[keep_between]
+        out[name] = column
     first = np.searchsorted(out["row"], np.arange(len(count)))
-    out["position"] = np.arange(len(order)) - first[out["row"]] + 1
+    out["position"] = np.arange(len(out["row"])) - first[out["row"]] + 1
     return out
 
 
@@ -505,28 +508,18 @@ def _leg_text(plant: Plant, leg: int) -> str:
     return f"leg {int(legs.leg[leg])}" + (f" of 1:{ratio}" if ratio else "")
 
 
-def _named(codes: Array, texts: Any) -> pd.Categorical:
-    """Codes (-1 empty) as a categorical column over the texts that occur."""
-    used = np.unique(codes[codes >= 0])
-    place = np.full(int(used[-1]) + 1 if len(used) else 1, NONE, np.int64)
-    place[used] = np.arange(len(used))
-    chosen = [texts[int(code)] for code in used] if isinstance(texts, list) else texts.take(pa.array(used)).to_pylist()
-    names = pd.Index(chosen, dtype=object)
-    unique = names.unique()
-    if len(unique) < len(names):
-        place[used] = unique.get_indexer(names)
-    named: pd.Categorical = pd.Categorical.from_codes(taken(place, codes).astype(np.int64), categories=unique)
-    return named
+def _named(codes: Array, texts: Any) -> Any:
+    """Codes (-1 empty) as an arrow dictionary column over the texts."""
+    codes = codes.astype(np.int32)
+    return pa.DictionaryArray.from_arrays(pa.array(codes, mask=codes < 0), texts)
 
 
-def paths_frame(plant: Plant, paths: Paths) -> pd.DataFrame:
-    """Rows of `circuit_paths`: one per element of each complete path; text columns are categories.
+def paths_table(plant: Plant, paths: Paths, rows: dict[str, Array] | None = None) -> Any:
+    """`paths_frame` as an arrow table whose text columns are dictionaries: no text is copied.
 
-    `element_kind` is connector, adapter, cable, splice or splitter; `element_id` of an adapter is its port;
-    `connector_id` stands only at connectors; `site_id` is empty for cables; a cable's `fibre` counts at its
-    end A, a splitter's is the branch leg.
+    `rows` are those of `element_rows`, if they are at hand.
     """
-    rows = element_rows(plant, paths)
+    rows = element_rows(plant, paths) if rows is None else rows
     kind, element = rows["kind"], rows["element"]
     records = plant.records
     tables = (
@@ -539,26 +532,44 @@ def paths_frame(plant: Plant, paths: Paths) -> pd.DataFrame:
     shift = np.concatenate(([0], np.cumsum([len(ids) for ids in tables])))
     all_ids = pa.concat_arrays([pa.array(ids, type=pa.string()) for ids in tables])
     detail, texts = _details(plant, rows)
-    length = np.where(kind == CABLE, taken(records.cables.length_m, np.where(kind == CABLE, element, NONE)), np.nan)
-    return pd.DataFrame(
+    on_cable = kind == CABLE
+    length = np.full(len(kind), np.nan)
+    length[on_cable] = records.cables.length_m[element[on_cable]]
+    return pa.table(
         {
-            "circuit_id": _named(paths.circuits[rows["row"]].astype(np.int64), records.circuits.ids),
-            "position": rows["position"],
-            "element_kind": pd.Categorical.from_codes(kind.astype(np.int64), categories=pd.Index(ELEMENT_KINDS)),
+            "circuit_id": _named(paths.circuits[rows["row"]], records.circuits.ids),
+            "position": pa.array(rows["position"]),
+            "element_kind": _named(kind, pa.array(ELEMENT_KINDS)),
             "element_id": _named(element + shift[kind], all_ids),
             "connector_id": _named(rows["connector"], records.connectors.ids),
             "port_id": _named(rows["port"], records.ports.ids),
             "site_id": _named(rows["site"], records.sites.ids),
-            "fibre": rows["fibre"],
-            "length_m": length,
-            "detail": _named(detail, texts),
+            "fibre": pa.array(rows["fibre"]),
+            "length_m": pa.array(length, mask=np.isnan(length)),
+            "detail": _named(detail, pa.array(texts, type=pa.string())),
         }
     )
 
 
-def status_frame(plant: Plant, paths: Paths) -> pd.DataFrame:
-    """Rows of `circuit_status`: whether each circuit was traced, why not, and what its path is made of."""
-    rows = element_rows(plant, paths)
+def paths_frame(plant: Plant, paths: Paths) -> pd.DataFrame:
+    """Rows of `circuit_paths`: one per element of each complete path, in order.
+
+    `element_kind` is connector, adapter, cable, splice or splitter; `element_id` of an adapter is its port;
+    `connector_id` stands only at connectors; `site_id` is empty for cables; a cable's `fibre` counts at its
+    end A, a splitter's is the branch leg.
+    """
+    table = paths_table(plant, paths)
+    plain = [column.cast(pa.string()) if pa.types.is_dictionary(column.type) else column for column in table.columns]
+    frame: pd.DataFrame = pa.table(plain, names=table.column_names).to_pandas()
+    return frame
+
+
+def status_frame(plant: Plant, paths: Paths, rows: dict[str, Array] | None = None) -> pd.DataFrame:
+    """Rows of `circuit_status`: whether each circuit was traced, why not, and what its path is made of.
+
+    `rows` are those of `element_rows`, if they are at hand.
+    """
+    rows = element_rows(plant, paths) if rows is None else rows
     count, row, kind = len(paths.circuits), rows["row"], rows["kind"]
     circuits, records = paths.circuits, plant.records
 
@@ -568,7 +579,7 @@ def status_frame(plant: Plant, paths: Paths) -> pd.DataFrame:
     metres = taken(records.cables.length_m, np.where(kind == CABLE, rows["element"], NONE), 0.0)
     # sites touched: distinct (circuit, site) pairs
     has_site = rows["site"] >= 0
-    pairs = np.unique(row[has_site] * (len(records.sites.ids) + 1) + rows["site"][has_site])
+    pairs = distinct(row[has_site] * (len(records.sites.ids) + 1) + rows["site"][has_site])
     sites = np.bincount(pairs // (len(records.sites.ids) + 1), minlength=count)
     known = paths.traced
 
@@ -603,9 +614,7 @@ def _mated_pairs(rows: dict[str, Array], count: int) -> Array:
 
 def _plain(codes: Array, ids: Any) -> Array:
     """Ids of codes as objects, None for -1."""
-    named = _named(codes.astype(np.int64), ids)
-    plain: Array = np.asarray(named, dtype=object)
-    plain[codes < 0] = None
+    plain: Array = _named(codes, ids).cast(pa.string()).to_numpy(zero_copy_only=False)
     return plain
 
 

@@ -17,7 +17,7 @@ from planner.plant.audit import audit
 from planner.plant.graph import Plant, assemble, records_from_columns
 from planner.plant.patching import Replay, replay
 from planner.plant.put_back import last_demates, presume_put_back
-from planner.plant.trace import paths_frame, status_frame, trace_all
+from planner.plant.trace import element_rows, paths_table, status_frame, trace_all
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
 from planner.store.plant_queries import (
@@ -29,6 +29,7 @@ from planner.store.plant_queries import (
     event_ids,
     number_ids,
     powered_ports,
+    replace_paths,
 )
 
 _EVENT_COLUMNS = ("event_connector", "event_port", "event_face", "event_at", "event_action")
@@ -81,8 +82,9 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     left = last_demates(len(history.port_now), **{name: events[name] for name in _EVENT_COLUMNS})
     moment = int(np.datetime64(now, "us").astype(np.int64))
     plant, paths, put_back = presume_put_back(plant, paths, left, powered, moment)
-    replace_result(con, "circuit_paths", paths_frame(plant, paths))
-    replace_result(con, "circuit_status", status_frame(plant, paths))
+    rows = element_rows(plant, paths)
+    replace_paths(con, paths_table(plant, paths, rows))
+    replace_result(con, "circuit_status", status_frame(plant, paths, rows))
     progress(0.8, "auditing the records")
     findings = audit(
         plant,

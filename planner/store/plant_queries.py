@@ -17,7 +17,8 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
-from planner.store.database import fetch
+from planner.store.database import fetch, quoted
+from planner.tables.catalogue import TABLES
 from planner.tables.intake_tables import (
     CABLE_KINDS,
     FAMILIES,
@@ -309,3 +310,15 @@ def findings(con: duckdb.DuckDBPyConnection, top: int) -> pd.DataFrame:
            FROM audit_findings ORDER BY finding_no LIMIT ?""",
         [top],
     )
+
+
+def replace_paths(con: duckdb.DuckDBPyConnection, table: Any) -> int:
+    """Replace `circuit_paths` by the rows of an arrow table; call inside `transaction`. Returns the rows."""
+    columns = ", ".join(quoted(name) for name in TABLES["circuit_paths"].column_names)
+    con.execute("DELETE FROM circuit_paths")
+    con.register("_incoming", table)
+    try:
+        con.execute(f"INSERT INTO circuit_paths ({columns}) SELECT {columns} FROM _incoming")
+    finally:
+        con.unregister("_incoming")
+    return int(table.num_rows)
