@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from planner.errors import ParameterError
 from planner.health.loss_budget import (
@@ -324,6 +326,20 @@ def test_angled_against_straight_is_an_air_gap() -> None:
     row = only(budget(rows))
     assert "APC against PC or UPC" in row["note"]
     assert row["return_loss_db"] < 20.0
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(0.0, 1.0), st.sampled_from([1310.0, 1490.0, 1550.0, 1270.0]))
+def test_cutting_a_cable_in_two_changes_no_sum(share: float, wavelength: float) -> None:
+    """Two pieces of a cable lose what the whole loses, in limit and in expectation."""
+    whole = link()
+    pieces = [*whole[:6], {**whole[6], "length_m": 5000.0 * share}, {**whole[6], "length_m": 5000.0 * (1 - share)}]
+    pieces = [{**row, "position": number} for number, row in enumerate([*pieces, *whole[7:]], start=1)]
+    asked = circuits(wavelength_nm=wavelength)
+    before, after = only(budget(whole, asked), wavelength), only(budget(pieces, asked), wavelength)
+    assert after["typical_db"] == pytest.approx(before["typical_db"])
+    assert after["maximum_db"] == pytest.approx(before["maximum_db"])
+    assert after["return_loss_db"] == pytest.approx(before["return_loss_db"], abs=1e-6)
 
 
 def test_reach_needs_an_attenuation() -> None:
