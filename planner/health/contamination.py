@@ -38,6 +38,7 @@ Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
 
 MOST_LEARNED = 400_000  # events that learning looks at; a larger fleet is sampled by whole ports
+STREAM = ("seconds", "kind", "face", "port", "face_side", "detail", "technician", "test_set", "suspected")
 UNKNOWN_METHOD, NOT_RECORDED = 6, 7
 DAY = 86400.0
 
@@ -51,6 +52,8 @@ class History:
     seconds, kind, face, port, face_side, detail, technician, test_set
         The stream of events in the order of the work; codes as in `planner.health.episodes`; numbers are -1
         where unknown. Shape (m,).
+    suspected
+        Whether an event belongs to an order that an alarm or complaint opened. Shape (m,).
     start_port, start_face, fixed_port, face_kind, batch
         Per end face: where it is at the start, the port it is built into, 0 plug, 1 built in, 2 launch cord
         or test set; batch number. Shape (n,).
@@ -68,6 +71,7 @@ class History:
     detail: Int8
     technician: Int32
     test_set: Int32
+    suspected: npt.NDArray[np.bool_]
     start_port: Int32
     start_face: Int8
     fixed_port: Int32
@@ -85,9 +89,8 @@ class History:
     def until(self, end_at: int) -> History:
         """The same plant with the events up to and including `end_at`."""
         last = int(np.searchsorted(self.seconds, end_at, side="right"))
-        names = ("seconds", "kind", "face", "port", "face_side", "detail", "technician", "test_set")
         values = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        values.update({name: values[name][:last] for name in names}, end_at=end_at)
+        values.update({name: values[name][:last] for name in STREAM}, end_at=end_at)
         return History(**values)
 
 
@@ -112,6 +115,7 @@ def history_of(faces: pd.DataFrame, ports: pd.DataFrame, events: dict[str, npt.A
         detail=ints(events["detail"], np.int8),
         technician=ints(events["technician"], np.int32),
         test_set=ints(events["test_set"], np.int32),
+        suspected=ints(events["suspected"], np.int8) > 0,
         start_port=ints(faces["start_port"], np.int32),
         start_face=ints(faces["start_face"], np.int8),
         fixed_port=ints(faces["fixed_port"], np.int32),
@@ -266,9 +270,8 @@ def sample_by_port(history: History, most_events: int) -> History:
     taken = (home < 0) | ((home * np.int64(2654435761) >> 7) % step == 0)
     at_port = np.where(history.port >= 0, history.port, home[history.face])
     keep = taken[history.face] & ((at_port < 0) | ((at_port * np.int64(2654435761) >> 7) % step == 0))
-    names = ("seconds", "kind", "face", "port", "face_side", "detail", "technician", "test_set")
     values = {name: getattr(history, name) for name in history.__dataclass_fields__}
-    values.update({name: values[name][keep] for name in names})
+    values.update({name: values[name][keep] for name in STREAM})
     return History(**values)
 
 

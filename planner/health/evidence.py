@@ -7,8 +7,6 @@ line; those most probably not clean have theirs listed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -25,14 +23,6 @@ LISTED = 7  # events of an end face that get a line of their own
 SMALLEST = 0.3  # decibans
 SEEN = ("seen clean", "seen contaminated", "seen damaged", "failed its inspection")
 CLOSED = ("an order on it closed without fault of it", "an order found it contaminated", "an order found it damaged")
-
-
-@dataclass(frozen=True)
-class Additions:
-    """What was added to each end face's log-odds after its history, in decibans, shape (n,) each."""
-
-    light: Float64
-    calibration: Float64
 
 
 def _words(moves: Moves, history: History, ids: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
@@ -72,7 +62,7 @@ def evidence_lines(
     moves: Moves,
     listed: npt.NDArray[np.bool_],
     final: Float64,
-    additions: Additions,
+    from_light: Float64,
     history: History,
     ids: npt.NDArray[np.object_],
 ) -> pd.DataFrame:
@@ -86,8 +76,9 @@ def evidence_lines(
         End faces whose events are listed one by one, shape (n,); the others' are summed in one line.
     final
         Log-odds of being not clean in decibans, shape (n,).
-    additions
-        What light and calibration added.
+    from_light
+        What light on the circuits added, in decibans, shape (n,); what is then missing to `final` came from
+        calibration.
     history, ids
         The events and the ids of the end faces.
     """
@@ -129,9 +120,9 @@ def evidence_lines(
             "decibans": rest_sum[some],
         }
     )
-    lit = present[additions.light[present] != 0.0]
+    lit = present[from_light[present] != 0.0]
     light = pd.DataFrame(
-        {"face": lit, "event": last + 2, "text": "light on its circuits", "decibans": additions.light[lit]}
+        {"face": lit, "event": last + 2, "text": "light on its circuits", "decibans": from_light[lit]}
     )
     everything = pd.concat([lines, summed, light], ignore_index=True)
     so_far = np.bincount(everything["face"], weights=everything["decibans"], minlength=n)

@@ -45,18 +45,18 @@ CLEANING_STRENGTH = 11.0
 REPEATED_SHARE = 0.6  # what survives one cleaning sticks
 SOILING_PRIOR, SOILING_STRENGTH = 0.02, 50.0  # a cleaning that makes a clean end face dirty
 LOOK_PRIOR = np.array([[0.95, 0.045, 0.005], [0.12, 0.83, 0.05], [0.05, 0.15, 0.80], [0.03, 0.55, 0.42]])
-LOOK_STRENGTH = np.array([60.0, 40.0, 30.0, 20.0])
+LOOK_STRENGTH = np.array([1000.0, 1000.0, 60.0, 60.0])  # strong: looks alone cannot tell misses from new dirt
 REPORT_PRIOR = np.array([[0.70, 0.25, 0.05], [0.35, 0.60, 0.05], [0.35, 0.25, 0.40], [0.30, 0.45, 0.25]])
 REPORT_STRENGTH = 20.0
 START_PRIOR = np.array([0.84, 0.145, 0.01, 0.005])
 START_STRENGTH = 20.0
 WAIT_PRIOR = np.array([2e-5, 2e-4])  # dirt arriving per day at rest: mated, open
 WAIT_STRENGTH = 5000.0  # days
-VANISHING_PRIOR, VANISHING_STRENGTH = 0.03, 60.0  # dirt gone at an opening: unrecorded cleaning, or it fell off
+VANISHING_PRIOR, VANISHING_STRENGTH = 0.08, 300.0  # dirt gone at an opening: unrecorded cleaning, or it fell off
 GROUP_CASES = 20.0  # pseudo-openings, pseudo-cleanings that shrink a site or a person
 TEST_SET_CASES = 60.0
 BATCH_CASES = 25.0
-MOST_HAZARD_RATIO = 20.0
+MOST_HAZARD_RATIO = 1.0
 
 
 @dataclass(frozen=True)

@@ -75,6 +75,9 @@ def _by(group: npt.NDArray[np.int32], groups: int, weights: Float64) -> Float64:
 
 def parameter_rows(inferred: Inferred, names: dict[str, list[str]]) -> pd.DataFrame:
     """All learned figures as rows of `learned_parameters`."""
+    sizes = inferred.sample_classes
+    known = (("site", sizes.sites), ("technician", sizes.technicians), ("test_set", sizes.test_sets))
+    names = {**names, **{kind: names[kind][:size] for kind, size in known}, "batch": names["batch"][: sizes.batches]}
     counts = inferred.counts
     assert isinstance(counts, Counts)  # `infer` with `explain` always counts
     classes, rates = inferred.sample_classes, inferred.rates

@@ -15,7 +15,8 @@ import pandas as pd
 
 from planner.health.contamination import History, Inferred, history_of, infer
 from planner.health.episodes import LOOK, LOOK_AFTER, MATE
-from planner.health.evidence import Additions, evidence_lines
+from planner.health.calibration import calibrate, corrected, features
+from planner.health.evidence import evidence_lines
 from planner.health.learning import start_beliefs
 from planner.health.light_evidence import CircuitLight, LightEvidence, touched_on, weigh
 from planner.health.parameters import parameter_rows
@@ -47,12 +48,15 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     history, ids = read_history(con, now)
     progress(0.15, "learning from the history")
     inferred = infer(history)
+    progress(0.45, "calibrating on the fleet's own looks")
+    calibration = calibrate(history, inferred.rates.look)
+    calibrated = corrected(inferred.state, features(history, inferred), calibration)
     progress(0.6, "light on the circuits")
-    light = light_of(con, history, inferred)
-    state = inferred.state * light.likelihood
+    light = light_of(con, history, inferred, calibrated)
+    state = calibrated * light.likelihood
     state /= state.sum(axis=1, keepdims=True)
     progress(0.7, "evidence")
-    write_evidence(con, history, inferred, light, state, ids)
+    write_evidence(con, history, inferred, calibrated, state, ids)
     found = write_sources(con, history, inferred, state, ids)
     progress(0.85, "writing what is believed")
     replace_result(con, "connector_health", health_rows(history, inferred, light, state, found, ids))
@@ -96,15 +100,17 @@ def touches_of(history: History, inferred: Inferred) -> tuple[npt.NDArray[np.int
     return face, np.concatenate([day, day[met]])
 
 
-def light_of(con: duckdb.DuckDBPyConnection, history: History, inferred: Inferred) -> LightEvidence:
-    """What the light on circuits says of the end faces on their paths."""
+def light_of(
+    con: duckdb.DuckDBPyConnection, history: History, inferred: Inferred, state: npt.NDArray[np.float64]
+) -> LightEvidence:
+    """What the light on circuits says of the end faces on their paths, whose states are believed so far."""
     paths = history_queries.circuit_faces(con)
     series = history_queries.circuit_light(con)
     n = history.faces
     if len(paths) == 0 or len(series) == 0:
         nothing = CircuitLight(*(np.empty(0) for _ in range(2)), np.empty(0, np.int64), np.empty(0), np.empty(0))
         empty = np.empty(0, np.int64)
-        return weigh(inferred.state, empty, empty, nothing, np.empty(0, np.bool_), empty)
+        return weigh(state, empty, empty, nothing, np.empty(0, np.bool_), empty)
     measured = series.groupby("circuit_no", sort=True)
     excess = measured["drift_db"].median()
     noise = measured["noise_db"].median().fillna(0.1)
@@ -126,14 +132,14 @@ def light_of(con: duckdb.DuckDBPyConnection, history: History, inferred: Inferre
     light = CircuitLight(
         excess.to_numpy(np.float64), sd.to_numpy(np.float64), onset_day, touches, np.full(len(excess), span)
     )
-    return weigh(inferred.state, circuit, face, light, touched, days)
+    return weigh(state, circuit, face, light, touched, days)
 
 
 def write_evidence(
     con: duckdb.DuckDBPyConnection,
     history: History,
     inferred: Inferred,
-    light: LightEvidence,
+    calibrated: npt.NDArray[np.float64],
     state: npt.NDArray[np.float64],
     ids: npt.NDArray[np.object_],
 ) -> None:
@@ -145,9 +151,9 @@ def write_evidence(
     listed[np.argsort(-not_clean, kind="stable")[:LISTED_FACES]] = True
     start = 1.0 - start_beliefs(inferred.rates, inferred.coded.classes)[:, 0]
     moved = moves(inferred, chains(inferred, present), start, present)
-    from_light = (log_odds(not_clean) - log_odds(1.0 - inferred.state[:, 0])) * DECIBANS
+    from_light = (log_odds(not_clean) - log_odds(1.0 - calibrated[:, 0])) * DECIBANS
     lines = evidence_lines(
-        moved, listed, log_odds(not_clean) * DECIBANS, Additions(from_light, np.zeros(n)), history, ids
+        moved, listed, log_odds(not_clean) * DECIBANS, from_light, history, ids
     )
     replace_result(con, "health_evidence", lines)
 

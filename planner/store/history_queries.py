@@ -106,7 +106,7 @@ WITH stream AS (
            connector_id, port_id, (face = 'rear')::TINYINT AS face_side,
            (coalesce(inspected_first::INT, 0) * {INSPECTED_FIRST}
             + coalesce(cleaned_first::INT, 0) * {CLEANED_FIRST})::TINYINT AS detail,
-           technician_id, NULL AS test_set_id
+           technician_id, NULL AS test_set_id, work_order_id
     FROM mating_events
     UNION ALL
     SELECT "at", (CASE stage WHEN 'after_cleaning' THEN {LOOK_AFTER} ELSE {LOOK} END)::TINYINT,
@@ -115,32 +115,34 @@ WITH stream AS (
                  WHEN finding IN ({_listed(DIRT_FINDINGS)}) THEN {DIRT}
                  WHEN finding IN ({_listed(DAMAGE_FINDINGS)}) THEN {DAMAGE}
                  ELSE {FAIL} END)::TINYINT,
-           technician_id, test_set_id
+           technician_id, test_set_id, work_order_id
     FROM inspections
     UNION ALL
     SELECT "at", {CLEAN}::TINYINT, connector_id, NULL, 0::TINYINT,
-           ({_code("method", CLEANING_METHODS, 0)})::TINYINT, technician_id, NULL
+           ({_code("method", CLEANING_METHODS, 0)})::TINYINT, technician_id, NULL, work_order_id
     FROM cleanings
     UNION ALL
     SELECT opened_at, {REPORT}::TINYINT, connector_id, NULL, 0::TINYINT,
            (CASE cause_found WHEN 'contamination' THEN {DIRT}
                              WHEN 'damaged_end_face' THEN {DAMAGE} ELSE {PASS} END)::TINYINT,
-           NULL, NULL
+           NULL, NULL, work_order_id
     FROM work_orders
     WHERE connector_id <> '' AND cause_found IS NOT NULL AND closed_at <= $until::TIMESTAMP
     UNION ALL
-    SELECT closed_at, {REPLACED}::TINYINT, connector_id, NULL, 0::TINYINT, 0::TINYINT, NULL, NULL
+    SELECT closed_at, {REPLACED}::TINYINT, connector_id, NULL, 0::TINYINT, 0::TINYINT, NULL, NULL, NULL
     FROM work_orders
     WHERE connector_id <> '' AND action_taken = 'replaced_connector' AND closed_at IS NOT NULL
 )
 SELECT epoch_us(e."at") // 1000000 AS "at", e.kind, f.face_no AS face, coalesce(p.port_no, -1)::INTEGER AS port,
        e.face_side, e.detail, coalesce(t.technician_no, -1)::INTEGER AS technician,
-       coalesce(s.test_set_no, -1)::INTEGER AS test_set
+       coalesce(s.test_set_no, -1)::INTEGER AS test_set,
+       coalesce(w.reason IN ('alarm', 'complaint'), false)::TINYINT AS suspected
 FROM stream e
 JOIN face_index f USING (connector_id)
 LEFT JOIN port_index p USING (port_id)
 LEFT JOIN technician_index t USING (technician_id)
 LEFT JOIN test_set_index s USING (test_set_id)
+LEFT JOIN work_orders w ON w.work_order_id = e.work_order_id
 WHERE e."at" <= $until::TIMESTAMP
 ORDER BY e."at", e.kind, f.face_no, e.detail, port, technician
 """
@@ -151,7 +153,8 @@ def events(con: duckdb.DuckDBPyConnection, until: datetime) -> dict[str, object]
 
     `at` is seconds since 1970 UTC; `kind` one of the codes of this module; `face`, `port`, `technician`,
     `test_set` are numbers (-1 none); `face_side` 0 front, 1 rear; `detail` by kind: what a look or a closed
-    order said, the method of a cleaning, the flags of a mating.
+    order said, the method of a cleaning, the flags of a mating; `suspected` 1 for events of an order that an
+    alarm or complaint opened.
     """
     result: dict[str, object] = dict(con.execute(_EVENTS, {"until": until}).fetchnumpy())
     return result

@@ -1,0 +1,215 @@
+"""Calibration on the fleet's own looks: predictions made at past dates against what was then seen.
+
+At several past dates the beliefs are inferred from what was known then; the first look at each end face
+after that date, with no mating or cleaning between, says how far they were right. A logistic correction is
+fitted to that, with looks taken as noisy, shrunk towards leaving the beliefs as they are. Looks made because
+something was wrong (alarm, complaint) are left out where the orders say so: they would make every end face
+look worse than it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.health.contamination import History, Inferred, infer
+from planner.health.episodes import CLEAN, LOOK, LOOK_AFTER, MATE
+from planner.health.learning import FACE_KINDS
+
+Bool = npt.NDArray[np.bool_]
+Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
+
+DAY = 86400
+CUTS = (0.5, 0.62, 0.74, 0.86)  # shares of the history; figures are learned from what lies before the first
+HORIZON_DAYS = 150
+FEWEST_LOOKS = 60
+SUREST_HIT = 0.95
+ROUNDS = 40
+FEATURES = (
+    "belief",
+    "belief squared",
+    "matings since a look",
+    "days since a look",
+    "never looked at",
+    "matings a year",
+    "last look failed",
+    "indoor air",
+    "outdoor air",
+    "built in",
+    "never moved",
+    "partner's belief",
+)
+# Prior of the weights of standardised features: leave the belief as it is.
+PRIOR_SD = np.array([0.4, 0.15, *[0.35] * (len(FEATURES) - 2)])
+INTERCEPT_SD = 0.8
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """A fitted correction: intercept and weights over features centred and scaled by `centre`, `scale`.
+
+    `looks` is how many looks it rests on; with too few it is the identity.
+    """
+
+    intercept: float
+    weights: Float64
+    centre: Float64
+    scale: Float64
+    looks: int
+
+
+def _logit(p: Float64) -> Float64:
+    p = np.clip(p, 1e-4, 1.0 - 1e-4)
+    return np.asarray(np.log(p / (1.0 - p)))
+
+
+def _expit(x: Float64) -> Float64:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(x, -30.0, 30.0))))
+
+
+def features(history: History, inferred: Inferred) -> Float64:
+    """What the correction looks at, for every end face at the end of `history`; shape (n, features)."""
+    n, m = history.faces, len(history.seconds)
+    belief = _logit(1.0 - inferred.state[:, 0])
+    kind, face = history.kind, history.face
+    partner = inferred.coded.partner
+    mates = np.flatnonzero(kind == MATE)
+    met = partner[mates] >= 0
+    mated_face = np.concatenate([face[mates], partner[mates][met]])
+    mated_event = np.concatenate([mates, mates[met]])
+    looks = np.flatnonzero((kind == LOOK) | (kind == LOOK_AFTER))
+    last_look = np.full(n, -1, np.int64)
+    last_look[face[looks]] = looks
+    seen = last_look >= 0
+    start = int(history.seconds[0]) if m else history.end_at
+    since = np.where(seen, history.seconds[np.maximum(last_look, 0)] if m else start, start)
+    years = max((history.end_at - start) / DAY, 30.0) / 365.0
+    after = np.bincount(mated_face[mated_event > last_look[mated_face]], minlength=n)
+    failed = np.where(seen, history.detail[np.maximum(last_look, 0)] != 0 if m else False, False)
+    port = np.where(inferred.coded.port_now >= 0, inferred.coded.port_now, history.start_port)
+    at_port = port >= 0
+    air = np.where(at_port, history.port_environment[np.maximum(port, 0)], 3)
+    own = np.bincount(mated_face, minlength=n)
+    moved = np.bincount(face[mates], minlength=n) > 0
+    with_partner = inferred.coded.partner_now >= 0
+    met_belief = np.where(with_partner, belief[np.maximum(inferred.coded.partner_now, 0)], belief)
+    return np.stack(
+        [
+            belief,
+            np.square(belief + 2.0),
+            np.log1p(after),
+            np.log1p((history.end_at - since) / DAY),
+            ~seen,
+            np.log1p(own / years),
+            failed,
+            air == 1,
+            air == 2,
+            history.face_kind == FACE_KINDS.index("built_in"),
+            ~moved,
+            met_belief,
+        ],
+        axis=1,
+    ).astype(np.float64)
+
+
+def first_looks(history: History, partner: npt.NDArray[np.int32], after: int, until: int) -> tuple[Int64, Bool]:
+    """The first look at each end face in a window, before anything else changed it; found not clean or not.
+
+    Looks after a mating or a cleaning of the end face in the window do not count, nor those on suspicion.
+    Returns end faces and outcomes.
+    """
+    low, high = (int(np.searchsorted(history.seconds, moment, side="right")) for moment in (after, until))
+    event = np.arange(low, high)
+    kind, face = history.kind[low:high], history.face[low:high]
+    n = history.faces
+    none = np.int64(len(history.seconds))
+    changed = np.full(n, none)
+    changing = (kind == MATE) | (kind == CLEAN) | (kind == LOOK_AFTER)
+    np.minimum.at(changed, face[changing], event[changing])
+    met = (kind == MATE) & (partner[low:high] >= 0)
+    np.minimum.at(changed, partner[low:high][met], event[met])
+    looked = np.full(n, none)
+    looking = kind == LOOK
+    np.minimum.at(looked, face[looking], event[looking])
+    faces = np.flatnonzero(looked < changed)
+    first = looked[faces]
+    unsuspected = ~history.suspected[first]
+    faces, first = faces[unsuspected], first[unsuspected]
+    return faces, history.detail[first] != 0
+
+
+def calibrate(history: History, look: Float64) -> Calibration:
+    """Fit the correction to looks after several past dates of the history.
+
+    `look` is the learned P(outcome | state), shape (4, 3): it says how many findings are false alarms. What
+    is borderline is found now and then and counts as half dirty: a hit is taken as at least `SUREST_HIT`.
+    """
+    identity = Calibration(
+        0.0, np.eye(len(FEATURES))[0], np.zeros(len(FEATURES)), np.ones(len(FEATURES)), 0
+    )
+    m = len(history.seconds)
+    if m == 0:
+        return identity
+    start, span = int(history.seconds[0]), history.end_at - int(history.seconds[0])
+    cuts = [start + int(share * span) for share in CUTS]
+    rows, found = [], []
+    false_alarm, hit = 1.0 - float(look[0, 0]), max(1.0 - float(look[1, 0]), SUREST_HIT)
+    rates = infer(history.until(cuts[0]), explain=False).rates
+    for cut, following in zip(cuts, [*cuts[1:], history.end_at], strict=True):
+        past = history.until(cut)
+        known = infer(past, rates, explain=False)
+        whole = _partners(history, known, past)
+        faces, outcome = first_looks(history, whole, cut, min(following, cut + HORIZON_DAYS * DAY))
+        if len(faces) == 0:
+            continue
+        rows.append(features(past, known)[faces])
+        found.append(outcome)
+    looks = int(sum(len(part) for part in found))
+    if looks < FEWEST_LOOKS:
+        return identity
+    return _fit(np.concatenate(rows), np.concatenate(found), false_alarm, hit)
+
+
+def _partners(history: History, known: Inferred, past: History) -> npt.NDArray[np.int32]:
+    """Partners of all events: those of the past as replayed, none for later ones (their own end face counts)."""
+    out = np.full(len(history.seconds), -1, np.int32)
+    out[: len(past.seconds)] = known.coded.partner
+    return out
+
+
+def _fit(rows: Float64, found: Bool, false_alarm: float, hit: float) -> Calibration:
+    """Logistic regression on noisy looks by EM: P(found) = false_alarm + (hit - false_alarm) P(not clean)."""
+    centre, scale = rows.mean(axis=0), rows.std(axis=0)
+    scale = np.where(scale > 1e-6, scale, 1.0)
+    # the belief itself keeps its unit, so that weight 1 and intercept 0 mean "as it is"
+    centre[0], scale[0] = 0.0, 1.0
+    x = np.column_stack([np.ones(len(rows)), (rows - centre) / scale])
+    prior_mean = np.zeros(x.shape[1])
+    prior_mean[1] = 1.0
+    precision = 1.0 / np.square(np.concatenate([[INTERCEPT_SD], PRIOR_SD]))
+    weights = prior_mean.copy()
+    for _ in range(ROUNDS):
+        p = _expit(x @ weights)
+        seen = false_alarm + (hit - false_alarm) * p
+        dirty = np.where(found, hit * p / seen, (1.0 - hit) * p / (1.0 - seen))
+        gradient = x.T @ (dirty - p) - precision * (weights - prior_mean)
+        curvature = (x.T * (p * (1.0 - p))) @ x + np.diag(precision)
+        step = np.linalg.solve(curvature, gradient)
+        weights = weights + step
+        if float(np.max(np.abs(step))) < 1e-5:
+            break
+    return Calibration(float(weights[0]), weights[1:], centre, scale, len(rows))
+
+
+def corrected(state: Float64, rows: Float64, calibration: Calibration) -> Float64:
+    """States with P(not clean) corrected, the mix of dirt and damage kept; shape (n, 4)."""
+    if calibration.looks == 0:
+        return state
+    score = calibration.intercept + ((rows - calibration.centre) / calibration.scale) @ calibration.weights
+    p = np.clip(_expit(score), 1e-4, 1.0 - 1e-4)
+    bad = np.maximum(1.0 - state[:, :1], 1e-12)
+    return np.concatenate([1.0 - p[:, None], state[:, 1:] / bad * p[:, None]], axis=1)
+
