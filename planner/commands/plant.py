@@ -71,10 +71,10 @@ def _path_at(con: object, circuit: str, at: datetime) -> tuple[pd.DataFrame, str
     import numpy as np
 
     from planner.plant.trace import paths_frame, reasons, trace_all
-    from planner.stages.trace import plant_as_of
+    from planner.stages.trace import traced_plant
 
     assert isinstance(con, duckdb.DuckDBPyConnection)
-    plant, _, _ = plant_as_of(con, _end_of_day(at))
+    plant = traced_plant(con, _end_of_day(at)).plant
     paths = trace_all(plant, np.array([plant.number_of("circuits", circuit)]))
     return paths_frame(plant, paths).drop(columns="circuit_id"), str(reasons(plant, paths)[0])
 
@@ -102,7 +102,7 @@ def _show_summary(row: pd.Series, at: datetime | None) -> None:
         f"circuit {row['circuit_id']}{name}: {row['a_port_id']} at {row['a_site_id']} to {row['z_port_id']} at "
         f"{row['z_site_id']}" + (f", patched as of {at:%Y-%m-%d}" if at else "")
     )
-    if row["traced"] is True or row["traced"] == True:  # noqa: E712  a numpy bool or an unknown
+    if at is None and not pd.isna(row["traced"]) and bool(row["traced"]):
         console.print(
             f"{row['connectors']} end faces, {row['splices']} splices, {row['splitters']} splitters, "
             f"{row['length_m']:,.0f} m of cable"
@@ -153,8 +153,7 @@ def impact(port: str, db: Path, out: Path | None) -> int:
     """
     from planner.pipeline import bring_up_to_date
     from planner.plant.impact import mistake_at, who_goes_dark
-    from planner.plant.trace import trace_all
-    from planner.stages.trace import plant_as_of
+    from planner.stages.trace import traced_plant
     from planner.store.plant_queries import moment_of_trace
 
     con = open_database(db)
@@ -163,21 +162,25 @@ def impact(port: str, db: Path, out: Path | None) -> int:
             bring_up_to_date(con, progress=progress)
         moment = moment_of_trace(con)
         assert moment is not None
-        plant, _, _ = plant_as_of(con, moment)
-        paths = trace_all(plant)
-        dark = who_goes_dark(plant, paths, port)
-        near = mistake_at(plant, paths, port)
+        traced = traced_plant(con, moment)
+        dark = who_goes_dark(traced.plant, traced.paths, port)
+        near = mistake_at(traced.plant, traced.paths, port)
         if out is not None:
             _write(con, dark, out)
     finally:
         con.close()
     lost = dark[~dark["stays_up"]]
     console.print(
-        f"Opening port {port} interrupts {len(dark)} circuits serving {dark['customers'].sum()} customers; "
-        f"{len(lost)} of them, serving {lost['customers'].sum()}, have no stand-in that stays up."
+        f"Opening port {port} interrupts {_counted(len(dark), 'circuit')} serving "
+        f"{_counted(int(dark['customers'].sum()), 'customer')}; without a stand-in that stays up: "
+        f"{_counted(len(lost), 'circuit')}, {_counted(int(lost['customers'].sum()), 'customer')}."
     )
     if len(dark):
         show_table(dark.head(SHOWN), "who goes dark" + (f" (first {SHOWN})" if len(dark) > SHOWN else ""))
     if len(near) > 1:
         show_table(near, "this port, and its neighbours by mistake")
     return 0
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number:,} {word}" + ("" if number == 1 else "s")

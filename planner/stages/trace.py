@@ -6,6 +6,7 @@ In: plant tables, patching and mating events, power readings. Out: `circuit_path
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 
 import duckdb
@@ -17,7 +18,7 @@ from planner.plant.audit import audit
 from planner.plant.graph import Plant, assemble, records_from_columns
 from planner.plant.patching import Replay, replay
 from planner.plant.put_back import last_demates, presume_put_back
-from planner.plant.trace import element_rows, paths_table, status_frame, trace_all
+from planner.plant.trace import Paths, element_rows, paths_table, status_frame, trace_all
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
 from planner.store.plant_queries import (
@@ -35,18 +36,40 @@ from planner.store.plant_queries import (
 _EVENT_COLUMNS = ("event_connector", "event_port", "event_face", "event_at", "event_action")
 
 
-def plant_as_of(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[Plant, Replay, Columns]:
-    """The plant patched as of a time (UTC), the replay that gave the patching, and the events it played."""
+@dataclass(frozen=True)
+class TracedPlant:
+    """The plant as of a moment with all its paths, and what led there.
+
+    `put_back` are the connectors assumed to be back in their port although the records lost the mate;
+    `powered` is the latest received power per port, None without readings.
+    """
+
+    plant: Plant
+    paths: Paths
+    history: Replay
+    events: Columns
+    put_back: pd.DataFrame
+    powered: pd.DataFrame | None
+
+
+def traced_plant(con: duckdb.DuckDBPyConnection, moment: datetime) -> TracedPlant:
+    """Build the plant patched as of a moment (UTC) and trace every circuit."""
     number_ids(con)
     columns = coded_plant(con)
-    start_port, start_face = coded_start(con, until)
-    events = coded_events(con, until)
+    start_port, start_face = coded_start(con, moment)
+    events = coded_events(con, moment)
     drop_numbers(con)
     played = {name: values for name, values in events.items() if name != "event_row"}
     history = replay(start_port, start_face, columns["connectors"]["fixed_port"], **played)
     columns["connectors"]["port"] = history.port_now
     columns["connectors"]["face"] = history.face_now
-    return assemble(records_from_columns(columns)), history, events
+    plant = assemble(records_from_columns(columns))
+    paths = trace_all(plant)
+    powered = powered_ports(con, moment) if has_rows(con, "power_readings") else None
+    left = last_demates(len(history.port_now), **{name: events[name] for name in _EVENT_COLUMNS})
+    now_us = int(np.datetime64(moment, "us").astype(np.int64))
+    plant, paths, put_back = presume_put_back(plant, paths, left, powered, now_us)
+    return TracedPlant(plant, paths, history, events, put_back, powered)
 
 
 def _odd_events(con: duckdb.DuckDBPyConnection, history: Replay, events: Columns) -> pd.DataFrame:
@@ -74,14 +97,10 @@ def _newest_event(events: Columns, ports: int) -> npt.NDArray[np.int64]:
 
 def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
     """Trace every circuit on the patching as of `now`, audit the records, write paths, status, findings."""
-    progress(0.0, "building the plant")
-    plant, history, events = plant_as_of(con, now)
-    progress(0.4, "tracing every circuit")
-    powered = powered_ports(con, now) if has_rows(con, "power_readings") else None
-    paths = trace_all(plant)
-    left = last_demates(len(history.port_now), **{name: events[name] for name in _EVENT_COLUMNS})
-    moment = int(np.datetime64(now, "us").astype(np.int64))
-    plant, paths, put_back = presume_put_back(plant, paths, left, powered, moment)
+    progress(0.0, "tracing every circuit")
+    traced = traced_plant(con, now)
+    plant, paths = traced.plant, traced.paths
+    progress(0.5, "writing the paths")
     rows = element_rows(plant, paths)
     replace_paths(con, paths_table(plant, paths, rows))
     replace_result(con, "circuit_status", status_frame(plant, paths, rows))
@@ -89,10 +108,10 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     findings = audit(
         plant,
         paths,
-        events=_odd_events(con, history, events),
-        powered=powered,
-        newest_event=_newest_event(events, len(plant.holder)),
-        put_back=put_back,
+        events=_odd_events(con, traced.history, traced.events),
+        powered=traced.powered,
+        newest_event=_newest_event(traced.events, len(plant.holder)),
+        put_back=traced.put_back,
     )
     replace_result(con, "audit_findings", findings)
     missing = [table for table in ("mating_events", "power_readings") if not has_rows(con, table)]
