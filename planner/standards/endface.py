@@ -258,29 +258,21 @@ def grade_end_face(
             f"{', '.join(sorted(set(table['connector_class'])))}"
         )
     is_array = fibres > 1
-    judged = [zone for zone in (ARRAY_ZONES if is_array else ZONES) if (own["zone"] == zone).any()]
-    own = own[own["zone"].isin(judged)]
-    placed = _placed(marks, own, fibres)
-
-    zone_rows = []
-    breaches = []
-    for fibre in range(1, fibres + 1):
-        of_fibre = placed[placed["fibre"] == fibre]
-        for zone in judged:
-            rules_here = own[own["zone"] == zone]
-            inner, outer = float(rules_here["inner_um"].iloc[0]), float(rules_here["outer_um"].iloc[0])
-            here = of_fibre[_in_zone(of_fibre, inner, outer)]
-            broken = _broken(here, rules_here)
-            breaches.append(broken.assign(fibre=fibre, zone=zone))
-            zone_rows.append((fibre, zone, inner, outer, len(here), "fail" if len(broken) else "pass"))
-    zones = pd.DataFrame(zone_rows, columns=["fibre", "zone", "inner_um", "outer_um", "marks", "result"])
-    found = pd.concat(breaches, ignore_index=True)
+    own = _judged(own, is_array)
+    placed = _placed(marks, own)
+    if (placed["fibre"] > fibres).any():
+        raise ParameterError(
+            f"end_face_defects: got a mark on fibre {int(placed['fibre'].max())}, "
+            f"must not exceed the {fibres} fibre(s) of the end face"
+        )
+    found = _breaches(placed, own)
+    zones = _zones(placed, found, own, fibres)
     confirmed = bool((own["confirmed"] == "yes").all())
     return EndFaceGrade(
-        passed=bool((zones["result"] == "pass").all()),
+        passed=found.empty,
         zones=zones,
         breaches=found[["fibre", "zone", "kind", "x_um", "y_um", "width_um", "rule", "source", "confirmed"]],
-        marks=placed,
+        marks=placed.drop(columns=["face"]),
         edition=str(own["edition"].iloc[0]),
         connector_class=face_class,
         source=str(own["source"].iloc[0]),
@@ -289,17 +281,61 @@ def grade_end_face(
     )
 
 
-def _placed(marks: pd.DataFrame, rules: pd.DataFrame, fibres: int) -> pd.DataFrame:
+def grade_inspections(marks: pd.DataFrame, faces: pd.DataFrame, rules: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Grade many inspections at once.
+
+    Parameters
+    ----------
+    marks
+        Rows of `end_face_defects` of those inspections.
+    faces
+        One row per inspection to grade: `inspection_id, polish, mode, fibre_count`. Inspections without marks
+        pass, so leave out those that were not measured.
+    rules
+        From `criteria`; by default the 2015 edition.
+
+    Returns
+    -------
+    One row per row of `faces`: `inspection_id, connector_class, edition, passed, worst_zone` (innermost zone
+    that fails, empty if none), `breaches` (marks that break a rule), `confirmed`.
+    """
+    table = criteria() if rules is None else rules
+    out = faces[["inspection_id"]].reset_index(drop=True)
+    wide = faces["fibre_count"].to_numpy(dtype=np.int64) > 1
+    classes = [connector_class(str(p), str(m)) for p, m in zip(faces["polish"], faces["mode"], strict=True)]
+    out["connector_class"] = classes
+    out["edition"] = str(table["edition"].iloc[0])
+    out["breaches"] = 0
+    out["worst_zone"] = ""
+    out["confirmed"] = True
+    face = pd.Index(out["inspection_id"]).get_indexer(pd.Index(marks["inspection_id"]))
+    for name in sorted(set(classes)):
+        for is_array in (False, True):
+            rows = (out["connector_class"].to_numpy() == name) & (wide == is_array)
+            if not rows.any():
+                continue
+            own = _judged(table[table["connector_class"] == name], is_array)
+            mine = (face >= 0) & rows[np.maximum(face, 0)]
+            found = _breaches(_placed(marks[mine], own, face[mine]), own)
+            by_face = found.groupby("face")["zone"].agg(["size", "min"])
+            out.loc[by_face.index, "breaches"] = by_face["size"]
+            out.loc[by_face.index, "worst_zone"] = by_face["min"]
+            out.loc[rows, "confirmed"] = bool((own["confirmed"] == "yes").all())
+    out["passed"] = out["breaches"] == 0
+    return out[["inspection_id", "connector_class", "edition", "passed", "worst_zone", "breaches", "confirmed"]]
+
+
+def _judged(rules: pd.DataFrame, is_array: bool) -> pd.DataFrame:
+    """The rules of the zones that are judged on this kind of ferrule."""
+    return rules[rules["zone"].isin(ARRAY_ZONES)] if is_array else rules
+
+
+def _placed(marks: pd.DataFrame, rules: pd.DataFrame, face: npt.NDArray[np.int64] | None = None) -> pd.DataFrame:
     """The marks with the nearest and farthest distance they reach and the first zone they count in."""
     columns = ["fibre", "kind", "x_um", "y_um", "width_um", "length_um"]
     frame = marks.reindex(columns=columns).reset_index(drop=True)
+    frame["face"] = 0 if face is None else face
     frame["fibre"] = pd.to_numeric(frame["fibre"]).fillna(1).astype("int64")
-    beyond = frame["fibre"] > fibres
-    if beyond.any():
-        raise ParameterError(
-            f"end_face_defects: got a mark on fibre {int(frame['fibre'].max())}, "
-            f"must not exceed the {fibres} fibre(s) of the end face"
-        )
     x, y, width = (frame[name].to_numpy(dtype=float) for name in ("x_um", "y_um", "width_um"))
     length = pd.to_numeric(frame["length_um"]).fillna(0.0).to_numpy(dtype=float)
     is_scratch = frame["kind"].to_numpy() == "scratch"
@@ -312,9 +348,9 @@ def _placed(marks: pd.DataFrame, rules: pd.DataFrame, fibres: int) -> pd.DataFra
     inner = bounds["inner_um"].to_numpy(dtype=float) / 2.0
     names = np.array([*bounds["zone"], "outside"])
     outer = float(bounds["outer_um"].max()) / 2.0
-    index = np.searchsorted(inner, frame["nearest_um"].to_numpy(dtype=float), side="right") - 1
-    index = np.where(frame["nearest_um"] >= outer, len(inner), index)
-    frame["zone"] = names[index]
+    nearest = frame["nearest_um"].to_numpy(dtype=float)
+    index = np.searchsorted(inner, nearest, side="right") - 1
+    frame["zone"] = names[np.where(nearest >= outer, len(inner), index)]
     return frame
 
 
@@ -329,28 +365,61 @@ def _in_zone(marks: pd.DataFrame, inner_um: float, outer_um: float) -> npt.NDArr
     return result
 
 
-def _broken(marks: pd.DataFrame, rules: pd.DataFrame) -> pd.DataFrame:
-    """The marks that break a rule of one zone on one fibre, with the rule in words."""
-    parts: list[pd.DataFrame] = []
+def _breaches(marks: pd.DataFrame, rules: pd.DataFrame) -> pd.DataFrame:
+    """The marks that break a rule: a row per mark and rule, with the zone and the rule in words.
+
+    Marks are counted per end face and fibre.
+    """
     width = marks["width_um"].to_numpy(dtype=float)
     kind = marks["kind"].to_numpy()
+    distance = marks["distance_um"].to_numpy(dtype=float)
+    key = marks["face"].to_numpy(dtype=np.int64) * 1000 + marks["fibre"].to_numpy(dtype=np.int64)
+    groups, group = np.unique(key, return_inverse=True)
+    parts: list[pd.DataFrame] = []
     for rule in rules.to_dict("records"):
-        low, high = float(rule["size_from_um"]), float(rule["size_to_um"])
+        inner, outer = float(rule["inner_um"]), float(rule["outer_um"])
+        low, high, allowed = float(rule["size_from_um"]), float(rule["size_to_um"]), float(rule["allowed"])
         above = width > low if rule["from_rule"] == ">" else width >= low
         below = width <= high if rule["to_rule"] == "<=" else width < high
-        band = marks[(kind == rule["feature"]) & above & below]
-        if len(band) > float(rule["allowed"]):
-            words = _in_words(str(rule["feature"]), low, high, rule["from_rule"] == ">", float(rule["allowed"]))
-            parts.append(
-                band.assign(
-                    rule=f"{words}, got {len(band)}",
-                    source=rule["source"],
-                    confirmed=rule["confirmed"] == "yes",
-                )
+        band = (kind == rule["feature"]) & above & below & _in_zone(marks, inner, outer)
+        count = np.bincount(group[band], minlength=len(groups))[group] if len(groups) else np.zeros(0, np.int64)
+        broken = band & (count > allowed)
+        if not broken.any():
+            continue
+        words = _in_words(str(rule["feature"]), low, high, rule["from_rule"] == ">", allowed)
+        centred = (distance >= inner / 2.0) & (distance < outer / 2.0)
+        by_length = np.where(centred | (kind == "defect"), "", " (reaches it by its length; direction not recorded)")
+        texts = [f"{words}, got {n}{more}" for n, more in zip(count[broken], by_length[broken], strict=True)]
+        parts.append(
+            marks[broken].assign(
+                zone=rule["zone"], rule=texts, source=rule["source"], confirmed=rule["confirmed"] == "yes"
             )
+        )
     if parts:
-        return pd.concat(parts, ignore_index=True)
+        found: pd.DataFrame = pd.concat(parts, ignore_index=True)
+        return found.sort_values(["face", "fibre", "zone"], kind="stable", ignore_index=True)
     return marks.iloc[:0].assign(rule="", source="", confirmed=True)
+
+
+def _zones(marks: pd.DataFrame, found: pd.DataFrame, rules: pd.DataFrame, fibres: int) -> pd.DataFrame:
+    """Verdict of every fibre and zone of one end face."""
+    failed = set(zip(found["fibre"], found["zone"], strict=True))
+    bounds = rules.drop_duplicates("zone").sort_values("inner_um").to_dict("records")
+    inside = {zone["zone"]: _in_zone(marks, float(zone["inner_um"]), float(zone["outer_um"])) for zone in bounds}
+    of_fibre = marks["fibre"].to_numpy(dtype=np.int64)
+    rows = [
+        (
+            fibre,
+            zone["zone"],
+            float(zone["inner_um"]),
+            float(zone["outer_um"]),
+            int((inside[zone["zone"]] & (of_fibre == fibre)).sum()),
+            "fail" if (fibre, zone["zone"]) in failed else "pass",
+        )
+        for fibre in range(1, fibres + 1)
+        for zone in bounds
+    ]
+    return pd.DataFrame(rows, columns=["fibre", "zone", "inner_um", "outer_um", "marks", "result"])
 
 
 def _in_words(feature: str, low: float, high: float, is_over: bool, allowed: float) -> str:

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from planner.errors import InputError, ParameterError
-from planner.standards.endface import ConnectorClass, connector_class, criteria, grade_end_face
+from planner.standards.endface import ConnectorClass, connector_class, criteria, grade_end_face, grade_inspections
 
 Mark = tuple[str, float, float, float, float]
 
@@ -115,6 +115,31 @@ def test_breach_names_the_mark_and_the_rule() -> None:
     assert breach["confirmed"]
 
 
+def test_scratch_that_may_reach_a_zone_says_so() -> None:
+    """A scratch judged in a zone only by its length says that its direction is not recorded."""
+    breach = grade_end_face(frame([scratch(30, 2.0, 40.0)]), "SM_PC_RL45").breaches.iloc[0]
+    assert breach["rule"].endswith("(reaches it by its length; direction not recorded)")
+    assert "length" not in grade_end_face(frame([scratch(5, 2.0)]), "SM_PC_RL45").breaches["rule"].iloc[0]
+
+
+def test_many_inspections_at_once_equal_one_by_one() -> None:
+    """All constructed faces graded together give the verdicts they give alone."""
+    polish = {UPC: ("UPC", "SM"), APC: ("APC", "SM"), MM: ("PC", "MM")}
+    cases = [case for case in CASES if case[1] in polish]
+    faces = pd.DataFrame(
+        [(case[0], *polish[case[1]], 1) for case in cases], columns=["inspection_id", "polish", "mode", "fibre_count"]
+    )
+    marks = pd.concat([frame(case[2]).assign(inspection_id=case[0]) for case in cases if case[2]])
+    together = grade_inspections(marks.sample(frac=1.0, random_state=3), faces)
+    assert together["inspection_id"].tolist() == [case[0] for case in cases]
+    assert together["passed"].tolist() == [case[3] == "" for case in cases]
+    assert together["worst_zone"].tolist() == [case[3][:1] for case in cases]
+    assert not together.loc[together["connector_class"] == APC, "confirmed"].any()
+    array = faces.iloc[:1].assign(inspection_id="array", fibre_count=12)
+    far = frame([defect(90, 30.0), defect(3, 1.0)]).assign(inspection_id="array", fibre=[2, 5])
+    assert grade_inspections(far, array)[["worst_zone", "breaches"]].iloc[0].tolist() == ["A", 1]
+
+
 def test_table_from_memory_is_marked() -> None:
     """Grades by a table from memory say that its rules could not be confirmed."""
     grade = grade_end_face(frame([]), "SM_PC_RL26")
@@ -200,3 +225,9 @@ def test_size_bands_leave_no_gap_and_do_not_overlap() -> None:
             above = (rules["size_from_um"] < size) | ((rules["size_from_um"] == size) & (rules["from_rule"] == ">="))
             below = (rules["size_to_um"] > size) | ((rules["size_to_um"] == size) & (rules["to_rule"] == "<="))
             assert (above & below).sum() == 1, (face, zone, feature, size)
+
+
+def test_a_mark_beyond_the_ferrule_is_refused() -> None:
+    """A mark on a fibre the end face has not is refused."""
+    with pytest.raises(ParameterError, match="mark on fibre 3, must not exceed the 1 fibre"):
+        grade_end_face(frame([defect(1, 1.0)]).assign(fibre=3), "SM_PC_RL45")
