@@ -26,7 +26,9 @@ DAY = 86400
 CUTS = (0.5, 0.62, 0.74, 0.86)  # shares of the history; figures are learned from what lies before the first
 HORIZON_DAYS = 150
 FEWEST_LOOKS = 60
-SUREST_HIT = 0.95
+SUREST_HIT = 1.0
+EARLY_SHARE = 1.0 / 3.0
+LEVEL_KEPT = 2.0 / 3.0  # of the fleet's mean log-odds that the history gives; looks are of chosen end faces
 ROUNDS = 40
 FEATURES = (
     "belief",
@@ -141,6 +143,16 @@ def first_looks(history: History, partner: npt.NDArray[np.int32], after: int, un
     return faces, history.detail[first] != 0
 
 
+def opening_exposure(history: History, known: Inferred) -> Float64:
+    """P(the opening for a look makes a clean end face dirty before it is looked at), shape (n,).
+
+    A third of what a whole opening, from demating to mating, does: the look comes early in it (our estimate).
+    """
+    port = known.coded.port_now
+    air = np.where(port >= 0, history.port_environment[np.maximum(port, 0)], 3).astype(np.int64)
+    return EARLY_SHARE * known.rates.exposure[air * len(FACE_KINDS) + history.face_kind]
+
+
 def calibrate(history: History, look: Float64) -> Calibration:
     """Fit the correction to looks after several past dates of the history.
 
@@ -155,7 +167,7 @@ def calibrate(history: History, look: Float64) -> Calibration:
         return identity
     start, span = int(history.seconds[0]), history.end_at - int(history.seconds[0])
     cuts = [start + int(share * span) for share in CUTS]
-    rows, found = [], []
+    rows, found, chance = [], [], []
     false_alarm, hit = 1.0 - float(look[0, 0]), max(1.0 - float(look[1, 0]), SUREST_HIT)
     rates = infer(history.until(cuts[0]), explain=False).rates
     for cut, following in zip(cuts, [*cuts[1:], history.end_at], strict=True):
@@ -167,10 +179,12 @@ def calibrate(history: History, look: Float64) -> Calibration:
             continue
         rows.append(features(past, known)[faces])
         found.append(outcome)
+        exposure = opening_exposure(past, known)[faces]
+        chance.append(false_alarm + exposure * (hit - false_alarm))
     looks = int(sum(len(part) for part in found))
     if looks < FEWEST_LOOKS:
         return identity
-    return _fit(np.concatenate(rows), np.concatenate(found), false_alarm, hit)
+    return _fit(np.concatenate(rows), np.concatenate(found), np.concatenate(chance), hit)
 
 
 def _partners(history: History, known: Inferred, past: History) -> npt.NDArray[np.int32]:
@@ -180,7 +194,7 @@ def _partners(history: History, known: Inferred, past: History) -> npt.NDArray[n
     return out
 
 
-def _fit(rows: Float64, found: Bool, false_alarm: float, hit: float) -> Calibration:
+def _fit(rows: Float64, found: Bool, false_alarm: Float64, hit: float) -> Calibration:
     """Logistic regression on noisy looks by EM: P(found) = false_alarm + (hit - false_alarm) P(not clean)."""
     centre, scale = rows.mean(axis=0), rows.std(axis=0)
     scale = np.where(scale > 1e-6, scale, 1.0)
@@ -204,12 +218,27 @@ def _fit(rows: Float64, found: Bool, false_alarm: float, hit: float) -> Calibrat
     return Calibration(float(weights[0]), weights[1:], centre, scale, len(rows))
 
 
-def corrected(state: Float64, rows: Float64, calibration: Calibration) -> Float64:
-    """States with P(not clean) corrected, the mix of dirt and damage kept; shape (n, 4)."""
-    if calibration.looks == 0:
+def corrected(state: Float64, rows: Float64, calibration: Calibration, present: Bool) -> Float64:
+    """States with P(not clean) corrected, the mix of dirt and damage kept; shape (n, 4).
+
+    The order and the spread are those of the fitted correction. The mean over the end faces that are
+    `present` lies between that of the fit and that of the history (`LEVEL_KEPT`): the rate of false alarms
+    and the choice of what is looked at make the level that looks show uncertain.
+    """
+    if calibration.looks == 0 or not present.any():
         return state
     score = calibration.intercept + ((rows - calibration.centre) / calibration.scale) @ calibration.weights
-    p = np.clip(_expit(score), 1e-4, 1.0 - 1e-4)
+    before = float(np.mean(1.0 - state[present, 0]))
+    fitted = float(np.mean(_expit(score[present])))
+    means = _logit(np.array([before, fitted]))
+    wanted = float(_expit(np.array([LEVEL_KEPT * means[0] + (1.0 - LEVEL_KEPT) * means[1]]))[0])
+    shift = 0.0
+    for _ in range(30):  # Newton on the mean
+        p = _expit(score[present] + shift)
+        step = (wanted - float(p.mean())) / max(float((p * (1.0 - p)).mean()), 1e-9)
+        shift += float(np.clip(step, -1.0, 1.0))
+        if abs(step) < 1e-9:
+            break
+    p = np.clip(_expit(score + shift), 1e-4, 1.0 - 1e-4)
     bad = np.maximum(1.0 - state[:, :1], 1e-12)
     return np.concatenate([1.0 - p[:, None], state[:, 1:] / bad * p[:, None]], axis=1)
-

@@ -50,7 +50,8 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     inferred = infer(history)
     progress(0.45, "calibrating on the fleet's own looks")
     calibration = calibrate(history, inferred.rates.look)
-    calibrated = corrected(inferred.state, features(history, inferred), calibration)
+    present = (inferred.coded.port_now >= 0) & (history.face_kind != 2)
+    calibrated = corrected(inferred.state, features(history, inferred), calibration, present)
     progress(0.6, "light on the circuits")
     light = light_of(con, history, inferred, calibrated)
     state = calibrated * light.likelihood
