@@ -317,9 +317,10 @@ def grade_inspections(marks: pd.DataFrame, faces: pd.DataFrame, rules: pd.DataFr
             own = _judged(table[table["connector_class"] == name], is_array)
             mine = (face >= 0) & rows[np.maximum(face, 0)]
             found = _breaches(_placed(marks[mine], own, face[mine]), own)
-            by_face = found.groupby("face")["zone"].agg(["size", "min"])
-            out.loc[by_face.index, "breaches"] = by_face["size"]
-            out.loc[by_face.index, "worst_zone"] = by_face["min"]
+            count = found["face"].value_counts()
+            out.loc[count.index, "breaches"] = count
+            worst = found.sort_values(["face", "zone"], kind="stable").drop_duplicates("face")
+            out.loc[worst["face"], "worst_zone"] = worst["zone"].to_numpy()
             out.loc[rows, "confirmed"] = bool((own["confirmed"] == "yes").all())
     out["passed"] = out["breaches"] == 0
     return out[["inspection_id", "connector_class", "edition", "passed", "worst_zone", "breaches", "confirmed"]]
