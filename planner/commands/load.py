@@ -33,6 +33,7 @@ from planner.store.loading import LoadReport, load_sources
 )
 @click.option("--circuit", help="The circuit that reflectometer traces (.sor) measured.")
 @click.option("--direction", type=click.Choice(["a_to_z", "z_to_a"]), help="The direction that traces were taken in.")
+@click.option("--wait", "wait_s", default=10.0, show_default=True, help="Seconds to wait for another process.")
 def load(
     sources: tuple[Path, ...],
     db: Path,
@@ -42,6 +43,7 @@ def load(
     findings_file: Path | None,
     circuit: str | None,
     direction: str | None,
+    wait_s: float,
 ) -> int:
     """Check SOURCES and store them in one transaction.
 
@@ -56,7 +58,7 @@ def load(
     """
     from planner.store.database import open_database
 
-    con = open_database(db)
+    con = open_database(db, wait_s=wait_s)
     try:
         with progress_bar("loading") as progress:
             report = load_sources(
@@ -187,7 +189,7 @@ def export(table: str, db: Path, out: Path) -> int:
     declared = TABLES[table]
     if not db.exists():
         raise StoreError(f"{db}: there is no such database; load a folder first: planner load FOLDER --db {db}")
-    con = open_database(db)
+    con = open_database(db, wait_s=10.0)
     try:
         if declared.kind == "result":
             from planner.pipeline import bring_up_to_date

@@ -294,7 +294,6 @@ def _typed_cell(source: Source, column: Column, raw: str, engine_type: str) -> C
     x, t = quoted(f"x_{column.name}"), quoted(f"t_{column.name}")
     is_float = engine_type in ("DOUBLE", "FLOAT")
     is_number = is_float or engine_type in _INTEGER_TYPES or engine_type.startswith("DECIMAL")
-    naive = ""
     if column.type == "number" and is_number:
         formula = unit_formula(column, source.mapping.units.get(column.name, column.unit)) or "{}"
         typed, holds = formula.format(f"CAST({x} AS DOUBLE)"), f"isfinite({t})"
@@ -306,15 +305,14 @@ def _typed_cell(source: Source, column: Column, raw: str, engine_type: str) -> C
         typed, holds = f"({x} AT TIME ZONE 'UTC')", f"isfinite({t})"
     elif column.type == "timestamp" and engine_type.startswith("TIMESTAMP"):
         zone = source.mapping.timezone
-        local = f"CAST({x} AS TIMESTAMP)"
+        local = f"CAST({x} AS TIMESTAMP)"  # a typed time without zone is what the tables say: UTC
         typed, holds = (_in_zone(local, zone) if zone else local), f"isfinite({t})"
-        naive = "" if zone else f"{x} IS NOT NULL"
     elif column.type == "date" and (engine_type == "DATE" or engine_type.startswith("TIMESTAMP")):
         typed, holds = f"CAST({x} AS DATE)", f"isfinite({t}) AND CAST({t} AS TIMESTAMP) = CAST({x} AS TIMESTAMP)"
     else:
         return None
     conditions = [holds, *_conditions_on_value(source, column, x, t)]
-    return Cell(column, raw, raw, typed, holds, _or_empty(column, x, conditions), naive)
+    return Cell(column, raw, raw, typed, holds, _or_empty(column, x, conditions))
 
 
 def _code_of_fault(cell: Cell) -> str:

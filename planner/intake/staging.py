@@ -94,7 +94,7 @@ def stage(
             )
         else:
             con.execute(f"CREATE TEMP TABLE {STAGE} AS {query}")
-    except (duckdb.InvalidInputException, duckdb.ConversionException, duckdb.IOException) as error:
+    except (duckdb.InvalidInputException, duckdb.ConversionException) as error:
         raise MalformedRecords(source, str(error).splitlines()[0]) from error
     # the engine keeps the order of the file; inside a transaction it numbers new rows from a large offset
     first = _one(con, f"SELECT coalesce(min(rowid), 0) FROM {relation}")[0]
