@@ -19,7 +19,9 @@ Int64 = npt.NDArray[np.int64]
 COSTING_MEDIAN_DB, COSTING_LOG_SD = 0.35, 0.8
 OTHER_MEDIAN_DB, OTHER_LOG_SD = 0.6, 0.9
 OTHER_PRIOR = 0.02  # share of circuits that lost light for a reason that is no end face
-OFFSET_DB = 0.06  # each remating redraws the loss of its pair by this much
+OFFSET_DB, LEAST_OFFSET_DB, MOST_OFFSET_DB = 0.06, 0.03, 0.30  # each remating redraws the loss of its pair by this
+OFFSET_CIRCUITS = 50  # fewest from which it is learned
+MOST_TOUCHES = 6.0
 FLOOR_DB = 0.03
 TAIL_FREEDOM = 4.0  # of the noise: outliers happen
 # Share of end faces that cost light: clean, contaminated, damaged, both; the second is learned.
@@ -97,6 +99,20 @@ def touched_on(
     return high > low, every
 
 
+def remating_offset_db(light: CircuitLight) -> float:
+    """By how much one remating redraws the loss of its pair, from the spread of touched circuits. [dB]
+
+    Most touched circuits carry no dirt that costs light: their median absolute excess, less the noise, over
+    the square root of the touches. The usual figure where few circuits were touched.
+    """
+    touched = (light.touches > 0) & (light.touches <= MOST_TOUCHES)
+    if int(touched.sum()) < OFFSET_CIRCUITS:
+        return OFFSET_DB
+    spread = np.square(1.4826 * np.abs(light.excess_db[touched])) - np.square(light.sd_db[touched])
+    per_touch = float(np.median(spread / light.touches[touched]))
+    return float(np.clip(np.sqrt(max(per_touch, 0.0)), LEAST_OFFSET_DB, MOST_OFFSET_DB))
+
+
 def weigh(
     state: Float64,
     circuit: Int64,
@@ -122,7 +138,8 @@ def weigh(
     share = COSTING_SHARE.copy()
     if circuits == 0 or len(circuit) == 0:
         return LightEvidence(np.ones((n, 4)), state @ share, np.full(n, np.nan), share)
-    sd = np.sqrt(light.sd_db**2 + FLOOR_DB**2 + OFFSET_DB**2 * np.minimum(light.touches, 6.0))
+    offset = remating_offset_db(light)
+    sd = np.sqrt(light.sd_db**2 + FLOOR_DB**2 + offset**2 * np.minimum(light.touches, MOST_TOUCHES))
     quiet = (1.0 - OTHER_PRIOR) * _density(light.excess_db, sd) + OTHER_PRIOR * _lossy_density(
         light.excess_db, sd, OTHER_MEDIAN_DB, OTHER_LOG_SD
     )

@@ -191,17 +191,23 @@ def circuit_weight(
     return np.asarray(served * weights[level] * np.where(protected, values.protected_factor, 1.0))
 
 
-def value_of_loss(
+def outage_avoided(
     weight: FloatArray, margin_db: FloatArray, loss_db: FloatArray, values: RankingValues = VALUES
 ) -> FloatArray:
-    """What removing `loss_db` from circuits of present margin `margin_db` is worth. [customer-min]
+    """What removing `loss_db` from circuits of present margin `margin_db` saves in outages. [customer-min]
 
-    Outage avoided, outage_min x weight x (P(no outage | margin + loss) - P(no outage | margin)), and trouble
-    avoided, trouble_visit x (1 - exp(-(loss / noticed)**2)).
+    outage_min x weight x (P(no outage | margin + loss) - P(no outage | margin)).
     """
     avoided = no_outage(margin_db + loss_db, values) - no_outage(margin_db, values)
-    trouble = 1.0 - np.exp(-np.square(loss_db / values.noticed_db))
-    return np.asarray(values.outage_min * weight * avoided + values.trouble_visit * trouble)
+    return np.asarray(values.outage_min * weight * avoided)
+
+
+def trouble_avoided(loss_db: FloatArray, values: RankingValues = VALUES) -> FloatArray:
+    """What removing a loss saves in complaints and a visit of its own, once per end face. [customer-min]
+
+    trouble_visit x (1 - exp(-(loss / noticed)**2)).
+    """
+    return np.asarray(values.trouble_visit * (1.0 - np.exp(-np.square(loss_db / values.noticed_db))))
 
 
 def known_margin(margin_db: FloatArray, values: RankingValues = VALUES) -> FloatArray:
@@ -216,7 +222,8 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
 
     With P the probability of dirt that costs circuit c light, L the loss and q the success of cleaning:
 
-    margin   q sum_c P V_c(L) plus q (P_dirty - P) P(it will cost light within the horizon) V_c(typical L)
+    margin   q (sum_c P outage avoided(L) + max_c P trouble avoided(L)), plus the same of the typical loss times
+             q (P_dirty - P) P(it will cost light within the horizon)
     spread   q P_dirty x matings x transfer x mean value of a clean end face
     damage   q P_dirty x matings x damage per dirty mating x cost of a replacement
     looking  max(0, look first) - max(0, clean blind)
@@ -229,21 +236,28 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     weight = circuit_weight(carried.customers, carried.priority, carried.protected, values)
     margin = known_margin(carried.margin_db, values)
     size = np.where(np.isfinite(carried.size_db), np.maximum(carried.size_db, 0.0), values.typical_loss_db)
-    now_value = value_of_loss(weight, margin, size, values)
+    now_value = outage_avoided(weight, margin, size, values)
     typical = np.full(len(weight), values.typical_loss_db)
-    later_value = value_of_loss(weight, margin - typical, typical, values)
+    later_value = outage_avoided(weight, margin - typical, typical, values)
+    noticed = trouble_avoided(size, values)
 
     def per_face(amount: FloatArray) -> FloatArray:
         return np.bincount(carried.face, weights=amount, minlength=n)[:n]
 
-    costs_now = np.zeros(n)
-    np.maximum.at(costs_now, carried.face, carried.p_dirt_costs)
+    def worst_of_face(amount: FloatArray) -> FloatArray:
+        out = np.zeros(n)
+        np.maximum.at(out, carried.face, amount)
+        return out
+
+    carries = np.bincount(carried.face, minlength=n)[:n] > 0
+    costs_now = worst_of_face(carried.p_dirt_costs)
     latent_share = 1.0 - np.exp(-(values.latent_base + values.latent_per_mating * faces.matings))
-    value_if_lossy = per_face(later_value)
+    value_if_lossy = per_face(later_value) + np.where(carries, trouble_avoided(np.float64(values.typical_loss_db)), 0.0)
     latent = np.maximum(faces.p_dirty - costs_now, 0.0) * latent_share * value_if_lossy
     now_gain = carried.p_dirt_costs * now_value
-    clean_margin = faces.cleaning * (per_face(now_gain) + latent)
-    replace_margin = per_face(carried.p_damage_costs * now_value)
+    trouble = worst_of_face(carried.p_dirt_costs * noticed)
+    clean_margin = faces.cleaning * (per_face(now_gain) + trouble + latent)
+    replace_margin = per_face(carried.p_damage_costs * now_value) + worst_of_face(carried.p_damage_costs * noticed)
 
     mean_value = float(np.mean(value_if_lossy * latent_share)) if n else 0.0
     spread = faces.cleaning * faces.p_dirty * faces.matings * faces.transfer * mean_value
@@ -285,7 +299,7 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     }
     benefit = sum((parts[name] for name in PARTS), start=np.zeros(n))
     action = np.where(replaces, 1, np.where(only_looks, 2, 0)).astype(np.int8)
-    return Benefit(parts, benefit, minutes, benefit / minutes, action, leading_circuit(carried, now_gain, n))
+    return Benefit(parts, benefit, minutes, benefit / minutes, action, leading_circuit(carried, now_gain + carried.p_dirt_costs * noticed, n))
 
 
 def leading_circuit(carried: CarriedCircuits, gain: FloatArray, n: int) -> IntArray:

@@ -112,12 +112,17 @@ def light_of(
         nothing = CircuitLight(*(np.empty(0) for _ in range(2)), np.empty(0, np.int64), np.empty(0), np.empty(0))
         empty = np.empty(0, np.int64)
         return weigh(state, empty, empty, nothing, np.empty(0, np.bool_), empty)
-    measured = series.groupby("circuit_no", sort=True)
-    excess = measured["drift_db"].median()
-    noise = measured["noise_db"].median().fillna(0.1)
+    # each series weighs by its own noise; power readings are many, a test is one reading
+    noise = series["noise_db"].fillna(0.1).clip(lower=0.02)
+    variance = np.square(noise) * np.where(series["kind"] == "rx_power", 0.3, 1.5) + 0.0004
+    weight = 1.0 / variance
+    by_circuit = series["circuit_no"]
+    total = weight.groupby(by_circuit, sort=True).sum()
+    excess = (weight * series["drift_db"]).groupby(by_circuit, sort=True).sum() / total
     # where the directions or wavelengths of one circuit disagree, its path is less surely the reason
-    spread = (measured["drift_db"].max() - measured["drift_db"].min()) / 2.0
-    sd = np.sqrt(0.5 * np.square(noise) + np.square(spread))
+    residual = weight * np.square(series["drift_db"] - excess.reindex(by_circuit).to_numpy())
+    spread = residual.groupby(by_circuit, sort=True).sum() / total
+    sd = np.sqrt(1.0 / total + spread)
     step = series[series["step_db"] > 0.08].sort_values("step_db").groupby("circuit_no")["step_at"].last()
     position = pd.Series(np.arange(len(excess)), index=excess.index)
     kept = paths[paths["circuit_no"].isin(excess.index)]
