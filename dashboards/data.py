@@ -19,7 +19,6 @@ from flask import current_app
 
 from planner.errors import StoreError
 from planner.store import page_queries, snapshots
-from planner.store.database import open_database
 
 Answer = TypeVar("Answer")
 
@@ -69,7 +68,7 @@ class Door:
                 return
             path = self._newest()
             if path != self._path:
-                self._con = open_database(path, read_only=True)
+                self._con = page_queries.open_for_pages(path)
                 self._path = path
                 self._answers.clear()
                 self.generation += 1
@@ -79,7 +78,7 @@ class Door:
         """This thread's cursor on the newest state of the data."""
         self._look()
         if getattr(self._cursors, "generation", -1) != self.generation:
-            self._cursors.cursor = cast(duckdb.DuckDBPyConnection, self._con).cursor()
+            self._cursors.cursor = page_queries.page_cursor(cast(duckdb.DuckDBPyConnection, self._con))
             self._cursors.generation = self.generation
         return cast(duckdb.DuckDBPyConnection, self._cursors.cursor)
 

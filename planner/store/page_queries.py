@@ -7,16 +7,17 @@ parameters. Large tables are read one page at a time (`page_of`), see `GRIDS`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from pathlib import Path
 from typing import Literal
 
 import duckdb
 import pandas as pd
 
-from planner.errors import ParameterError
-from planner.store.database import fetch, quoted
+from planner.errors import ParameterError, StoreError
+from planner.store.database import fetch, open_database, quoted
 from planner.tables.catalogue import TABLES
 
 Connection = duckdb.DuckDBPyConnection
@@ -31,37 +32,7 @@ NAMED_FROM = 0.25
 # Causes that need nobody to go anywhere.
 HARMLESS = "('nothing', 'remating_offset')"
 
-# One row per circuit: what is most probably wrong with it.
-_TOP_CAUSE = f"""
-    SELECT circuit_id,
-           arg_max(cause, probability) FILTER (cause NOT IN {HARMLESS}) AS cause,
-           arg_max(element_id, probability) FILTER (cause NOT IN {HARMLESS}) AS suspect_id,
-           arg_max(element_kind, probability) FILTER (cause NOT IN {HARMLESS}) AS suspect_kind,
-           max(probability) FILTER (cause NOT IN {HARMLESS}) AS p_suspect,
-           arg_max(evidence, probability) FILTER (cause NOT IN {HARMLESS}) AS evidence,
-           arg_max(next_test, probability) FILTER (cause NOT IN {HARMLESS}) AS next_test,
-           arg_max(onset_at, probability) FILTER (cause NOT IN {HARMLESS}) AS onset_at,
-           arg_max(size_db, probability) FILTER (cause NOT IN {HARMLESS}) AS size_db,
-           least(1, coalesce(sum(probability) FILTER (cause NOT IN {HARMLESS}), 0)) AS p_fault
-    FROM diagnosis GROUP BY circuit_id
-"""
-
-# One row per circuit: the wavelength with the least margin.
-_LEAST_MARGIN = """
-    SELECT circuit_id, min(margin_db) AS margin_db, arg_min(wavelength_nm, margin_db) AS margin_nm,
-           arg_min(measured_db, margin_db) AS measured_db, arg_min(allowed_db, margin_db) AS allowed_db,
-           arg_min(typical_db, margin_db) AS typical_db, arg_min(allowed_from, margin_db) AS allowed_from
-    FROM circuit_budget GROUP BY circuit_id
-"""
-
-# One row per circuit: the series that got worse most.
-_WORST_DRIFT = """
-    SELECT circuit_id, max(drift_db) AS drift_db, arg_max(kind, drift_db) AS drift_kind,
-           arg_max(shape, drift_db) AS drift_shape, arg_max(last_at, drift_db) AS drift_at
-    FROM series_drift WHERE circuit_id IS NOT NULL GROUP BY circuit_id
-"""
-
-# What a circuit's figures call for. One definition, used by the list, the map and the circuit's page.
+# What a circuit's figures call for. One definition, used by the lists, the map and the circuit's page.
 _CIRCUIT_STATE = """
     CASE WHEN m.measured_db IS NULL AND d.drift_db IS NULL AND t.p_fault IS NULL THEN 'unknown'
          WHEN m.measured_db IS NOT NULL AND m.margin_db < 0 THEN 'act'
@@ -77,14 +48,6 @@ CIRCUIT_STATE_RULE = (
     "Unknown: nothing measured."
 )
 
-# One row per end face that a diagnosis names.
-_NAMED = """
-    SELECT element_id AS connector_id, max(probability) AS p_named,
-           arg_max(circuit_id, probability) AS named_by
-    FROM diagnosis WHERE cause IN ('contamination', 'damaged_end_face') AND element_id IS NOT NULL
-    GROUP BY element_id
-"""
-
 _CONNECTOR_STATE = f"""
     CASE WHEN coalesce(h.p_not_clean, n.p_named) IS NULL THEN 'unknown'
          WHEN n.p_named >= 0.5 OR (n.p_named >= {NAMED_FROM} AND h.p_not_clean >= 0.5) THEN 'act'
@@ -98,8 +61,74 @@ CONNECTOR_STATE_RULE = (
     "20 % or more not clean. Sound: less. Unknown: not assessed."
 )
 
-STATE_ORDER = {"act": 0, "soon": 1, "watch": 2, "sound": 3, "unknown": 4}
-_STATE_RANK = "CASE state WHEN 'act' THEN 0 WHEN 'soon' THEN 1 WHEN 'watch' THEN 2 WHEN 'sound' THEN 3 ELSE 4 END"
+# Tables made in memory beside a read-only store: end faces that a diagnosis names; circuits with what their
+# figures come to, in the order of need; for each row of the ranking the rows that belong to it, and its state.
+_PREPARED = (
+    """CREATE OR REPLACE TABLE prepared.named AS
+       SELECT element_id AS connector_id, max(probability) AS p_named, arg_max(circuit_id, probability) AS named_by
+       FROM diagnosis WHERE cause IN ('contamination', 'damaged_end_face') AND element_id IS NOT NULL
+       GROUP BY element_id""",
+    f"""CREATE OR REPLACE TABLE prepared.circuit_now AS
+        WITH m AS (
+          SELECT circuit_id, min(margin_db) AS margin_db, arg_min(wavelength_nm, margin_db) AS margin_nm,
+                 arg_min_null(measured_db, margin_db) AS measured_db, arg_min_null(allowed_db, margin_db) AS allowed_db
+          FROM circuit_budget GROUP BY circuit_id),
+        d AS (
+          SELECT circuit_id, max(drift_db) AS drift_db, arg_max(kind, drift_db) AS drift_kind,
+                 arg_max(last_at, drift_db) AS drift_at
+          FROM series_drift WHERE circuit_id IS NOT NULL GROUP BY circuit_id),
+        t AS (
+          SELECT circuit_id, least(1, sum(CASE WHEN cause IN {HARMLESS} THEN 0 ELSE probability END)) AS p_fault,
+                 arg_max(cause, probability) FILTER (cause NOT IN {HARMLESS}) AS cause,
+                 max(probability) FILTER (cause NOT IN {HARMLESS}) AS p_suspect,
+                 arg_max(rowid, probability) FILTER (cause NOT IN {HARMLESS}) AS suspect_row
+          FROM diagnosis GROUP BY circuit_id),
+        all_circuits AS (
+          SELECT c.circuit_id, m.margin_db, m.margin_nm, m.measured_db, m.allowed_db, d.drift_db, d.drift_kind,
+                 d.drift_at, t.p_fault, t.cause, t.p_suspect, s.element_id AS suspect_id,
+                 s.element_kind AS suspect_kind, c.customers, {_CIRCUIT_STATE} AS state
+          FROM circuits c LEFT JOIN m USING (circuit_id) LEFT JOIN d USING (circuit_id)
+          LEFT JOIN t USING (circuit_id) LEFT JOIN diagnosis s ON s.rowid = t.suspect_row)
+        SELECT * EXCLUDE (customers), row_number() OVER (
+                 ORDER BY CASE state WHEN 'act' THEN 0 WHEN 'soon' THEN 1 WHEN 'watch' THEN 2 WHEN 'sound' THEN 3
+                          ELSE 4 END, margin_db NULLS LAST, customers DESC NULLS LAST, circuit_id) AS state_rank
+        FROM all_circuits ORDER BY state_rank""",
+    f"""CREATE OR REPLACE TABLE prepared.face_now AS
+        SELECT r.rowid AS ranking_row, s.rowid AS state_row, h.rowid AS health_row, {_CONNECTOR_STATE} AS state
+        FROM ranking r LEFT JOIN connector_state s USING (connector_id)
+        LEFT JOIN connector_health h USING (connector_id)
+        LEFT JOIN prepared.named n USING (connector_id) ORDER BY r.rowid""",
+)
+
+
+def open_for_pages(path: Path) -> Connection:
+    """A store opened for reading, with the in-memory tables that the other functions here read beside it.
+
+    Raises
+    ------
+    StoreError
+        The file is missing, in use, or not of this version.
+    """
+    open_database(path, read_only=True).close()  # says what is wrong with it, if anything is
+    con = duckdb.connect()
+    try:
+        con.execute(f"ATTACH '{str(path).replace(chr(39), chr(39) * 2)}' AS store (READ_ONLY)")
+        con.execute("ATTACH ':memory:' AS prepared")
+        cursor = page_cursor(con)
+        for statement in _PREPARED:
+            cursor.execute(statement)
+    except duckdb.Error as error:
+        con.close()
+        raise StoreError(f"{path}: cannot be read for the pages: {str(error).splitlines()[0]}") from error
+    return con
+
+
+def page_cursor(con: Connection) -> Connection:
+    """A cursor for one thread on a store that was opened for the pages."""
+    cursor = con.cursor()
+    cursor.execute("USE store")
+    cursor.execute("SET TimeZone = 'UTC'")
+    return cursor
 
 
 # ---------------------------------------------------------------------------------------- the fleet
@@ -107,7 +136,12 @@ _STATE_RANK = "CASE state WHEN 'act' THEN 0 WHEN 'soon' THEN 1 WHEN 'watch' THEN
 
 def row_counts(con: Connection) -> dict[str, int]:
     """Rows of every declared table; 0 for a table this database does not have."""
-    present = {name for (name,) in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+    present = {
+        name
+        for (name,) in con.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database()"
+        ).fetchall()
+    }
     names = [name for name in TABLES if name in present]
     counts = dict.fromkeys(TABLES, 0)
     if names:
@@ -146,12 +180,9 @@ def fleet_health(con: Connection) -> pd.DataFrame:
 def circuit_states(con: Connection, region: str = "") -> dict[str, int]:
     """How many circuits are in each state, of one region (of the A or Z end) or all."""
     rows = con.execute(
-        f"""SELECT state, count(*) FROM (SELECT {_CIRCUIT_STATE} AS state FROM circuits c
-            LEFT JOIN ({_LEAST_MARGIN}) m USING (circuit_id) LEFT JOIN ({_WORST_DRIFT}) d USING (circuit_id)
-            LEFT JOIN ({_TOP_CAUSE}) t USING (circuit_id)
-            LEFT JOIN circuit_status cs USING (circuit_id)
-            LEFT JOIN sites a ON a.site_id = cs.a_site_id LEFT JOIN sites z ON z.site_id = cs.z_site_id
-            WHERE ? = '' OR a.region = ? OR z.region = ?) GROUP BY state""",
+        """SELECT state, count(*) FROM prepared.circuit_now LEFT JOIN circuit_status cs USING (circuit_id)
+           LEFT JOIN sites a ON a.site_id = cs.a_site_id LEFT JOIN sites z ON z.site_id = cs.z_site_id
+           WHERE ? = '' OR a.region = ? OR z.region = ? GROUP BY state""",
         [region, region, region],
     ).fetchall()
     return dict(rows)
@@ -161,24 +192,22 @@ def worst_circuits(con: Connection, limit: int, region: str = "", cause: str = "
     """Circuits that need somebody, worst first: state, margin, drift, suspect and why."""
     return fetch(
         con,
-        f"""WITH all_circuits AS (
-              SELECT c.circuit_id, c.name, c.application, c.customers, c.priority,
-                     m.margin_db, m.margin_nm, m.measured_db, m.allowed_db, m.allowed_from,
-                     d.drift_db, d.drift_kind, d.drift_shape, d.drift_at,
-                     t.cause, t.suspect_id, t.suspect_kind, t.p_suspect, t.p_fault, t.evidence,
-                     t.next_test, t.onset_at, t.size_db, cs.a_site_id, cs.z_site_id,
-                     a.region AS a_region, z.region AS z_region, {_CIRCUIT_STATE} AS state
-              FROM circuits c
-              LEFT JOIN circuit_status cs USING (circuit_id)
-              LEFT JOIN ({_LEAST_MARGIN}) m USING (circuit_id)
-              LEFT JOIN ({_WORST_DRIFT}) d USING (circuit_id)
-              LEFT JOIN ({_TOP_CAUSE}) t USING (circuit_id)
-              LEFT JOIN sites a ON a.site_id = cs.a_site_id
-              LEFT JOIN sites z ON z.site_id = cs.z_site_id)
-            SELECT * FROM all_circuits
-            WHERE state IN ('act', 'soon', 'watch')
-              AND (? = '' OR a_region = ? OR z_region = ?) AND (? = '' OR cause = ?) AND (? = '' OR state = ?)
-            ORDER BY {_STATE_RANK}, margin_db NULLS LAST, customers DESC NULLS LAST, circuit_id LIMIT ?""",
+        """WITH chosen AS (
+             SELECT k.* FROM prepared.circuit_now k LEFT JOIN circuit_status cs USING (circuit_id)
+             LEFT JOIN sites a ON a.site_id = cs.a_site_id LEFT JOIN sites z ON z.site_id = cs.z_site_id
+             WHERE k.state IN ('act', 'soon', 'watch') AND (? = '' OR a.region = ? OR z.region = ?)
+               AND (? = '' OR k.cause = ?) AND (? = '' OR k.state = ?)
+             ORDER BY k.state_rank LIMIT ?),
+           reason AS (
+             SELECT circuit_id, cause, element_id, arg_max(evidence, probability) AS evidence,
+                    arg_max(next_test, probability) AS next_test, arg_max(onset_at, probability) AS onset_at,
+                    arg_max(size_db, probability) AS size_db
+             FROM diagnosis WHERE circuit_id IN (SELECT circuit_id FROM chosen) GROUP BY circuit_id, cause, element_id)
+           SELECT k.*, c.name, c.application, c.customers, c.priority, r.evidence, r.next_test, r.onset_at, r.size_db
+           FROM chosen k JOIN circuits c USING (circuit_id)
+           LEFT JOIN reason r ON r.circuit_id = k.circuit_id AND r.cause = k.cause
+             AND r.element_id IS NOT DISTINCT FROM k.suspect_id
+           ORDER BY k.state_rank""",
         [region, region, region, cause, cause, state, state, limit],
     )
 
@@ -187,22 +216,20 @@ def site_health(con: Connection, region: str = "") -> pd.DataFrame:
     """One row per site: where it is, its end faces, how many are expected not clean, work it would take."""
     return fetch(
         con,
-        f"""WITH faces AS (
-              SELECT s.site_id, count(*) AS end_faces, sum(h.p_not_clean) AS expected_not_clean,
-                     count(*) FILTER (h.p_not_clean >= 0.5) AS likely_not_clean,
-                     count(n.p_named) FILTER (n.p_named >= {NAMED_FROM}) AS named,
-                     count(*) FILTER (n.p_named >= 0.5 OR (n.p_named >= {NAMED_FROM} AND h.p_not_clean >= 0.5))
-                       AS act_now,
-                     sum(greatest(r.benefit, 0)) AS benefit,
-                     sum(r.minutes) FILTER (r.benefit > 0) AS minutes
-              FROM connector_state s LEFT JOIN connector_health h USING (connector_id)
-              LEFT JOIN ranking r USING (connector_id) LEFT JOIN ({_NAMED}) n USING (connector_id)
-              WHERE s.in_service GROUP BY s.site_id)
-            SELECT p.site_id, p.name, p.kind, p.region, p.latitude, p.longitude, p.environment,
-                   coalesce(f.end_faces, 0) AS end_faces, f.expected_not_clean, f.likely_not_clean, f.named,
-                   f.act_now, f.benefit, f.minutes
-            FROM sites p LEFT JOIN faces f USING (site_id) WHERE ? = '' OR p.region = ?
-            ORDER BY f.act_now DESC NULLS LAST, f.expected_not_clean DESC NULLS LAST, p.site_id""",
+        """WITH ranked AS (
+             SELECT r.site_id, sum(h.p_not_clean) AS expected_not_clean,
+                    count(*) FILTER (h.p_not_clean >= 0.5) AS likely_not_clean,
+                    count(*) FILTER (f.state = 'act') AS act_now, sum(greatest(r.benefit, 0)) AS benefit,
+                    sum(r.minutes) FILTER (r.benefit > 0) AS minutes
+             FROM ranking r JOIN prepared.face_now f ON f.ranking_row = r.rowid
+             LEFT JOIN connector_health h ON h.rowid = f.health_row GROUP BY r.site_id),
+           faces AS (SELECT site_id, count(*) AS end_faces FROM connector_state WHERE in_service GROUP BY site_id)
+           SELECT p.site_id, p.name, p.kind, p.region, p.latitude, p.longitude, p.environment,
+                  coalesce(c.end_faces, 0) AS end_faces, f.expected_not_clean, f.likely_not_clean,
+                  f.act_now, f.benefit, f.minutes
+           FROM sites p LEFT JOIN faces c USING (site_id) LEFT JOIN ranked f USING (site_id)
+           WHERE ? = '' OR p.region = ?
+           ORDER BY f.act_now DESC NULLS LAST, f.expected_not_clean DESC NULLS LAST, p.site_id""",
         [region, region],
     )
 
@@ -211,12 +238,15 @@ def first_connectors(con: Connection, limit: int) -> pd.DataFrame:
     """The end faces to go to first, by benefit per crew minute, else by the classic score."""
     return fetch(
         con,
-        f"""SELECT r.connector_id, r.site_id, p.name AS site_name, r.port, r.action, r.minutes,
-                  r.benefit, r.benefit_score, r.p_contaminated, r.p_damaged, r.reasons, r.circuits,
-                  {_CONNECTOR_STATE} AS state
-           FROM ranking r LEFT JOIN sites p USING (site_id)
-           LEFT JOIN connector_health h USING (connector_id) LEFT JOIN ({_NAMED}) n USING (connector_id)
-           ORDER BY coalesce(r.benefit_rank, r.classic_rank) LIMIT ?""",
+        f"""WITH r AS (SELECT * FROM ranking ORDER BY coalesce(benefit_rank, classic_rank) LIMIT ?),
+                 h AS (SELECT connector_id, p_not_clean FROM connector_health
+                       WHERE connector_id IN (SELECT connector_id FROM r))
+            SELECT r.connector_id, r.site_id, p.name AS site_name, r.port, r.action, r.minutes,
+                   r.benefit, r.benefit_score, r.p_contaminated, r.p_damaged, r.reasons, r.circuits,
+                   {_CONNECTOR_STATE} AS state
+            FROM r LEFT JOIN sites p USING (site_id) LEFT JOIN h USING (connector_id)
+            LEFT JOIN prepared.named n USING (connector_id)
+            ORDER BY coalesce(r.benefit_rank, r.classic_rank)""",
         [limit],
     )
 
@@ -256,19 +286,16 @@ def circuit(con: Connection, circuit_id: str) -> pd.DataFrame:
     """One circuit with its status, margin, drift and state; no row if there is none of that id."""
     return fetch(
         con,
-        f"""SELECT c.circuit_id, c.name, c.a_port_id, c.z_port_id, c.fibre, c.application, c.wavelength_nm,
+        """SELECT c.circuit_id, c.name, c.a_port_id, c.z_port_id, c.fibre, c.application, c.wavelength_nm,
                   c.max_loss_db, c.customers, c.priority, c.protected_by, c.in_service_on,
                   cs.traced, cs.reason, cs.connectors, cs.mated_pairs, cs.splices, cs.splitters, cs.sites,
                   cs.length_m, cs.a_site_id, cs.z_site_id, a.name AS a_site_name, z.name AS z_site_name,
-                  m.margin_db, m.measured_db, m.allowed_db, d.drift_db, d.drift_kind, d.drift_at,
-                  t.p_fault, {_CIRCUIT_STATE} AS state
+                  k.margin_db, k.measured_db, k.allowed_db, k.drift_db, k.drift_kind, k.drift_at, k.p_fault, k.state
            FROM (SELECT * FROM circuits WHERE circuit_id = ?) c
-           LEFT JOIN circuit_status cs USING (circuit_id)
+           LEFT JOIN (SELECT * FROM circuit_status WHERE circuit_id = ?) cs USING (circuit_id)
            LEFT JOIN sites a ON a.site_id = cs.a_site_id LEFT JOIN sites z ON z.site_id = cs.z_site_id
-           LEFT JOIN ({_LEAST_MARGIN.replace("GROUP", "WHERE circuit_id = ? GROUP")}) m USING (circuit_id)
-           LEFT JOIN ({_WORST_DRIFT.replace("GROUP", "AND circuit_id = ? GROUP")}) d USING (circuit_id)
-           LEFT JOIN ({_TOP_CAUSE.replace("GROUP", "WHERE circuit_id = ? GROUP")}) t USING (circuit_id)""",
-        [circuit_id] * 4,
+           LEFT JOIN (SELECT * FROM prepared.circuit_now WHERE circuit_id = ?) k USING (circuit_id)""",
+        [circuit_id] * 3,
     )
 
 
@@ -276,13 +303,16 @@ def circuit_path(con: Connection, circuit_id: str) -> pd.DataFrame:
     """Every element of a circuit from A to Z, with the belief about each end face and its port's marking."""
     return fetch(
         con,
-        """SELECT p.position, p.element_kind, p.element_id, p.connector_id, p.port_id, p.site_id,
+        """WITH p AS (SELECT * FROM circuit_paths WHERE circuit_id = ?)
+           SELECT p.position, p.element_kind, p.element_id, p.connector_id, p.port_id, p.site_id,
                   p.fibre, p.length_m, p.detail, st.name AS site_name, po.label AS port_label,
                   po.role, ho.name AS housing_name, h.p_contaminated, h.p_damaged, h.p_not_clean
-           FROM circuit_paths p LEFT JOIN sites st USING (site_id)
-           LEFT JOIN ports po ON po.port_id = p.port_id LEFT JOIN housings ho USING (housing_id)
-           LEFT JOIN connector_health h ON h.connector_id = p.connector_id
-           WHERE p.circuit_id = ? ORDER BY p.position""",
+           FROM p LEFT JOIN sites st USING (site_id)
+           LEFT JOIN (SELECT * FROM ports WHERE port_id IN (SELECT port_id FROM p)) po ON po.port_id = p.port_id
+           LEFT JOIN housings ho USING (housing_id)
+           LEFT JOIN (SELECT * FROM connector_health WHERE connector_id IN (SELECT connector_id FROM p)) h
+             ON h.connector_id = p.connector_id
+           ORDER BY p.position""",
         [circuit_id],
     )
 
@@ -395,7 +425,7 @@ def circuit_orders(con: Connection, circuit_id: str) -> pd.DataFrame:
 
 def connector(con: Connection, connector_id: str) -> pd.DataFrame:
     """One end face: state, belief, scores and where it is; no row if there is none of that id."""
-    state = ", ".join(f"s.{quoted(name)}" for name in TABLES["connector_state"].column_names)
+    state = ", ".join(f"s.{quoted(name)}" for name in TABLES["connector_state"].column_names if name != "connector_id")
     health = ", ".join(
         f"h.{quoted(name)}" for name in TABLES["connector_health"].column_names if name != "connector_id"
     )
@@ -403,7 +433,7 @@ def connector(con: Connection, connector_id: str) -> pd.DataFrame:
     ranking = ", ".join(f"r.{quoted(name)}" for name in TABLES["ranking"].column_names if name not in skipped)
     return fetch(
         con,
-        f"""SELECT {state}, {health}, {ranking}, c.cable_id, c.cable_end, c.grade, c.installed_on,
+        f"""SELECT c.connector_id, {state}, {health}, {ranking}, c.cable_id, c.cable_end, c.grade, c.installed_on,
                   ca.kind AS cable_kind, ca.fibre_type, ca.length_m,
                   p.name AS site_name, p.region, po.label AS port_label, ho.name AS housing_name, ho.rack,
                   n.p_named, n.named_by, {_CONNECTOR_STATE} AS state
@@ -411,11 +441,11 @@ def connector(con: Connection, connector_id: str) -> pd.DataFrame:
            LEFT JOIN (SELECT * FROM connector_state WHERE connector_id = ?) s USING (connector_id)
            LEFT JOIN (SELECT * FROM connector_health WHERE connector_id = ?) h USING (connector_id)
            LEFT JOIN (SELECT * FROM ranking WHERE connector_id = ?) r USING (connector_id)
-           LEFT JOIN ({_NAMED.replace("GROUP", "AND element_id = ? GROUP")}) n USING (connector_id)
+           LEFT JOIN prepared.named n ON n.connector_id = c.connector_id
            LEFT JOIN cables ca ON ca.cable_id = c.cable_id
            LEFT JOIN sites p ON p.site_id = s.site_id LEFT JOIN ports po ON po.port_id = s.port_id
-           LEFT JOIN housings ho ON ho.housing_id = s.housing_id""",
-        [connector_id] * 5,
+           LEFT JOIN housings ho ON ho.housing_id = coalesce(s.housing_id, po.housing_id)""",
+        [connector_id] * 4,
     )
 
 
@@ -481,15 +511,14 @@ def connector_circuits(con: Connection, connector_id: str) -> pd.DataFrame:
     """Circuits that pass an end face, with their margin and what their diagnosis says of this end face."""
     return fetch(
         con,
-        f"""WITH mine AS (SELECT DISTINCT circuit_id FROM circuit_paths WHERE connector_id = ?),
-            named AS (SELECT circuit_id, sum(probability) AS p_this FROM diagnosis
-                      WHERE element_id = ? GROUP BY circuit_id)
-            SELECT c.circuit_id, c.name, c.application, c.customers, c.priority, c.protected_by,
-                   m.margin_db, d.drift_db, t.p_fault, t.cause, named.p_this, {_CIRCUIT_STATE} AS state
-            FROM mine JOIN circuits c USING (circuit_id)
-            LEFT JOIN ({_LEAST_MARGIN}) m USING (circuit_id) LEFT JOIN ({_WORST_DRIFT}) d USING (circuit_id)
-            LEFT JOIN ({_TOP_CAUSE}) t USING (circuit_id) LEFT JOIN named USING (circuit_id)
-            ORDER BY c.priority NULLS LAST, c.customers DESC NULLS LAST, c.circuit_id LIMIT 100""",
+        """WITH mine AS (SELECT DISTINCT circuit_id FROM circuit_paths WHERE connector_id = ?),
+                blamed AS (SELECT circuit_id, sum(probability) AS p_this FROM diagnosis
+                           WHERE element_id = ? GROUP BY circuit_id)
+           SELECT c.circuit_id, c.name, c.application, c.customers, c.priority, c.protected_by,
+                  k.margin_db, k.drift_db, k.p_fault, k.cause, blamed.p_this, k.state
+           FROM mine JOIN circuits c USING (circuit_id) JOIN prepared.circuit_now k USING (circuit_id)
+           LEFT JOIN blamed USING (circuit_id)
+           ORDER BY c.priority NULLS LAST, c.customers DESC NULLS LAST, c.circuit_id LIMIT 100""",
         [connector_id, connector_id],
     )
 
@@ -521,11 +550,14 @@ def site_connectors(con: Connection, site_id: str, limit: int = 25) -> pd.DataFr
     """The end faces of a site to look at first."""
     return fetch(
         con,
-        f"""SELECT r.connector_id, r.port, r.action, r.minutes, r.benefit, r.p_contaminated, r.p_damaged,
-                  r.reasons, {_CONNECTOR_STATE} AS state
-           FROM ranking r LEFT JOIN connector_health h USING (connector_id)
-           LEFT JOIN ({_NAMED}) n USING (connector_id)
-           WHERE r.site_id = ? ORDER BY coalesce(r.benefit_rank, r.classic_rank) LIMIT ?""",
+        f"""WITH r AS (SELECT * FROM ranking WHERE site_id = ?
+                       ORDER BY coalesce(benefit_rank, classic_rank) LIMIT ?),
+                 h AS (SELECT connector_id, p_not_clean FROM connector_health
+                       WHERE connector_id IN (SELECT connector_id FROM r))
+            SELECT r.connector_id, r.port, r.action, r.minutes, r.benefit, r.p_contaminated, r.p_damaged,
+                   r.reasons, {_CONNECTOR_STATE} AS state
+            FROM r LEFT JOIN h USING (connector_id) LEFT JOIN prepared.named n USING (connector_id)
+            ORDER BY coalesce(r.benefit_rank, r.classic_rank)""",
         [site_id, limit],
     )
 
@@ -534,15 +566,11 @@ def site_circuits(con: Connection, site_id: str, limit: int = 25) -> pd.DataFram
     """Circuits that pass a site and need somebody, worst first."""
     return fetch(
         con,
-        f"""WITH mine AS (SELECT DISTINCT circuit_id FROM circuit_paths WHERE site_id = ?),
-            rows AS (SELECT c.circuit_id, c.name, c.customers, c.priority, m.margin_db, d.drift_db, t.p_fault,
-                            t.cause, t.suspect_id, {_CIRCUIT_STATE} AS state
-                     FROM mine JOIN circuits c USING (circuit_id)
-                     LEFT JOIN ({_LEAST_MARGIN}) m USING (circuit_id)
-                     LEFT JOIN ({_WORST_DRIFT}) d USING (circuit_id)
-                     LEFT JOIN ({_TOP_CAUSE}) t USING (circuit_id))
-            SELECT *, count(*) OVER () AS circuits FROM rows
-            ORDER BY {_STATE_RANK}, margin_db NULLS LAST, circuit_id LIMIT ?""",
+        """WITH mine AS (SELECT DISTINCT circuit_id FROM circuit_paths WHERE site_id = ?)
+           SELECT c.circuit_id, c.name, c.customers, c.priority, k.margin_db, k.drift_db, k.p_fault, k.cause,
+                  k.suspect_id, k.state, count(*) OVER () AS circuits
+           FROM mine JOIN circuits c USING (circuit_id) JOIN prepared.circuit_now k USING (circuit_id)
+           ORDER BY k.state_rank LIMIT ?""",
         [site_id, limit],
     )
 
@@ -652,8 +680,9 @@ def repeat_batches(con: Connection, limit: int = 12) -> pd.DataFrame:
                   avg(h.p_damaged) AS p_damaged, avg(h.p_contaminated) AS p_contaminated,
                   sum(h.p_not_clean) AS expected_not_clean,
                   avg(h.p_not_clean) / nullif((SELECT avg(p_not_clean) FROM connector_health), 0) AS times_fleet
-           FROM connector_state s JOIN connector_health h USING (connector_id)
-           WHERE s.in_service AND s.batch IS NOT NULL GROUP BY s.batch HAVING count(*) >= 8
+           FROM prepared.face_now f JOIN connector_state s ON s.rowid = f.state_row
+           JOIN connector_health h ON h.rowid = f.health_row
+           WHERE s.batch IS NOT NULL GROUP BY s.batch HAVING count(*) >= 8
            ORDER BY avg(h.p_not_clean) - 0.3 / sqrt(count(*)) DESC, s.batch LIMIT ?""",
         [limit],
     )
@@ -665,8 +694,9 @@ def repeat_sites(con: Connection, limit: int = 12) -> pd.DataFrame:
         con,
         """WITH faces AS (SELECT s.site_id, count(*) AS end_faces, avg(h.p_not_clean) AS p_not_clean,
                                  sum(h.p_not_clean) AS expected_not_clean
-                          FROM connector_state s JOIN connector_health h USING (connector_id)
-                          WHERE s.in_service GROUP BY s.site_id HAVING count(*) >= 8),
+                          FROM prepared.face_now f JOIN connector_state s ON s.rowid = f.state_row
+                          JOIN connector_health h ON h.rowid = f.health_row
+                          GROUP BY s.site_id HAVING count(*) >= 8),
                 orders AS (SELECT site_id, count(*) AS orders, sum(cost) AS cost,
                                   count(*) FILTER (cause_found IN ('contamination', 'damaged_end_face'))
                                     AS end_face_orders
@@ -824,7 +854,12 @@ def finding_counts(con: Connection) -> pd.DataFrame:
 
 def time_spans(con: Connection) -> pd.DataFrame:
     """For each history table: rows, first and last time (UTC)."""
-    present = {name for (name,) in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+    present = {
+        name
+        for (name,) in con.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database()"
+        ).fetchall()
+    }
     parts = [
         f"SELECT '{table.name}' AS table_name, count(*) AS rows, min({quoted(table.time_column)}) AS first_at, "
         f"max({quoted(table.time_column)}) AS last_at FROM {quoted(table.name)}"
@@ -849,12 +884,47 @@ class GridColumn:
     joins: tuple[str, ...] = ()
 
 
+def _selected(grid: Grid) -> str:
+    return ", ".join(f"{column.sql} AS {quoted(column.name)}" for column in grid.columns)
+
+
+def _marks(values: Sequence[object]) -> str:
+    return ", ".join("?" for _ in values) or "NULL"
+
+
+def _read_by_key(con: Connection, grid: Grid, keys: list[object]) -> pd.DataFrame:
+    """Rows of a table of moderate size by key."""
+    joins = _joined(grid, set(grid.joins))
+    sql = f"SELECT {_selected(grid)}, {grid.key} AS _key FROM {grid.base} {joins} WHERE {grid.key} IN ({_marks(keys)})"
+    return fetch(con, sql, keys)
+
+
+def _read_faces(con: Connection, grid: Grid, keys: list[object]) -> pd.DataFrame:
+    """Rows of the ranking by row number: of the large tables only the rows of the page are touched."""
+    found = con.execute(
+        f"SELECT state_row FROM prepared.face_now WHERE ranking_row IN ({_marks(keys)}) AND state_row IS NOT NULL", keys
+    ).fetchall()
+    places: list[object] = [row for (row,) in found]
+    return fetch(
+        con,
+        f"""SELECT {_selected(grid)}, r.row_no AS _key
+            FROM (SELECT *, rowid AS row_no FROM ranking WHERE rowid IN ({_marks(keys)})) r
+            LEFT JOIN sites p ON p.site_id = r.site_id
+            LEFT JOIN (SELECT * FROM prepared.face_now WHERE ranking_row IN ({_marks(keys)})) f
+              ON f.ranking_row = r.row_no
+            LEFT JOIN (SELECT *, rowid AS row_no FROM connector_state WHERE rowid IN ({_marks(places)})) s
+              ON s.row_no = f.state_row""",
+        [*keys, *keys, *places],
+    )
+
+
 @dataclass(frozen=True)
 class Grid:
     """A large table that is read page by page.
 
     `base` is a table with its alias, `key` its key column; `joins` holds the joins a column may need, in the
-    order they must be written; `ranks` maps an order's name to the stored rank column it goes by.
+    order they must be written; `ranks` maps an order's name to the stored rank column it goes by. `read` gives the
+    rows of the keys of one page, keyed by `_key`.
     """
 
     name: str
@@ -864,7 +934,7 @@ class Grid:
     joins: Mapping[str, str] = field(default_factory=dict)
     ranks: Mapping[str, str] = field(default_factory=dict)
     order: str = ""
-    where: str = ""
+    read: Callable[[Connection, Grid, list[object]], pd.DataFrame] = _read_by_key
 
     def column(self, name: str) -> GridColumn:
         """The column of that name.
@@ -883,18 +953,18 @@ class Grid:
 CONNECTOR_GRID = Grid(
     name="connectors",
     base="ranking r",
-    key="r.connector_id",
+    key="r.rowid",
     joins={
         "sites": "LEFT JOIN sites p ON p.site_id = r.site_id",
-        "state": "LEFT JOIN connector_state s ON s.connector_id = r.connector_id",
-        "health": "LEFT JOIN connector_health h ON h.connector_id = r.connector_id",
-        "named": f"LEFT JOIN ({_NAMED}) n ON n.connector_id = r.connector_id",
+        "face": "LEFT JOIN prepared.face_now f ON f.ranking_row = r.rowid",
+        "place": "LEFT JOIN connector_state s ON s.rowid = f.state_row",
     },
+    read=_read_faces,
     columns=(
         GridColumn("benefit_rank", "r.benefit_rank", "number"),
         GridColumn("classic_rank", "r.classic_rank", "number"),
         GridColumn("probability_rank", "r.probability_rank", "number"),
-        GridColumn("state", _CONNECTOR_STATE, "text", ("health", "named")),
+        GridColumn("state", "f.state", "text", ("face",)),
         GridColumn("connector_id", "r.connector_id"),
         GridColumn("site_id", "r.site_id"),
         GridColumn("site_name", "p.name", "text", ("sites",)),
@@ -913,13 +983,13 @@ CONNECTOR_GRID = Grid(
         GridColumn("reasons", "r.reasons"),
         GridColumn("classic_reasons", "r.classic_reasons"),
         GridColumn("circuits", "r.circuits"),
-        GridColumn("family", "s.family", "text", ("state",)),
-        GridColumn("polish", "s.polish", "text", ("state",)),
-        GridColumn("batch", "s.batch", "text", ("state",)),
-        GridColumn("environment", "s.environment", "text", ("state",)),
-        GridColumn("mates_since_clean", "s.mates_since_clean", "number", ("state",)),
-        GridColumn("last_cleaned_at", "s.last_cleaned_at", "timestamp", ("state",)),
-        GridColumn("last_inspected_at", "s.last_inspected_at", "timestamp", ("state",)),
+        GridColumn("family", "s.family", "text", ("face", "place")),
+        GridColumn("polish", "s.polish", "text", ("face", "place")),
+        GridColumn("batch", "s.batch", "text", ("face", "place")),
+        GridColumn("environment", "s.environment", "text", ("face", "place")),
+        GridColumn("mates_since_clean", "s.mates_since_clean", "number", ("face", "place")),
+        GridColumn("last_cleaned_at", "s.last_cleaned_at", "timestamp", ("face", "place")),
+        GridColumn("last_inspected_at", "s.last_inspected_at", "timestamp", ("face", "place")),
     ),
     ranks={"benefit": "benefit_rank", "classic": "classic_rank", "probability": "probability_rank"},
     order="r.benefit_rank",
@@ -931,12 +1001,11 @@ CIRCUIT_GRID = Grid(
     key="c.circuit_id",
     joins={
         "status": "LEFT JOIN circuit_status cs ON cs.circuit_id = c.circuit_id",
-        "margin": f"LEFT JOIN ({_LEAST_MARGIN}) m ON m.circuit_id = c.circuit_id",
-        "drift": f"LEFT JOIN ({_WORST_DRIFT}) d ON d.circuit_id = c.circuit_id",
-        "cause": f"LEFT JOIN ({_TOP_CAUSE}) t ON t.circuit_id = c.circuit_id",
+        "now": "LEFT JOIN prepared.circuit_now k ON k.circuit_id = c.circuit_id",
     },
     columns=(
-        GridColumn("state", _CIRCUIT_STATE, "text", ("margin", "drift", "cause")),
+        GridColumn("state_rank", "k.state_rank", "number", ("now",)),
+        GridColumn("state", "k.state", "text", ("now",)),
         GridColumn("circuit_id", "c.circuit_id"),
         GridColumn("name", "c.name"),
         GridColumn("application", "c.application"),
@@ -947,18 +1016,15 @@ CIRCUIT_GRID = Grid(
         GridColumn("traced", "cs.traced", "boolean", ("status",)),
         GridColumn("connectors", "cs.connectors", "number", ("status",)),
         GridColumn("length_m", "cs.length_m", "number", ("status",)),
-        GridColumn("margin_db", "m.margin_db", "number", ("margin",)),
-        GridColumn("measured_db", "m.measured_db", "number", ("margin",)),
-        GridColumn("allowed_db", "m.allowed_db", "number", ("margin",)),
-        GridColumn("drift_db", "d.drift_db", "number", ("drift",)),
-        GridColumn("p_fault", "t.p_fault", "number", ("cause",)),
-        GridColumn("cause", "t.cause", "text", ("cause",)),
-        GridColumn("suspect_id", "t.suspect_id", "text", ("cause",)),
+        GridColumn("margin_db", "k.margin_db", "number", ("now",)),
+        GridColumn("measured_db", "k.measured_db", "number", ("now",)),
+        GridColumn("allowed_db", "k.allowed_db", "number", ("now",)),
+        GridColumn("drift_db", "k.drift_db", "number", ("now",)),
+        GridColumn("p_fault", "k.p_fault", "number", ("now",)),
+        GridColumn("cause", "k.cause", "text", ("now",)),
+        GridColumn("suspect_id", "k.suspect_id", "text", ("now",)),
     ),
-    order=(
-        f"CASE {_CIRCUIT_STATE.strip()} WHEN 'act' THEN 0 WHEN 'soon' THEN 1 WHEN 'watch' THEN 2 "
-        "WHEN 'sound' THEN 3 ELSE 4 END, m.margin_db NULLS LAST, c.circuit_id"
-    ),
+    order="k.state_rank",
 )
 
 AUDIT_GRID = Grid(
@@ -1072,9 +1138,9 @@ def condition_of(column: GridColumn, wanted: Mapping[str, object]) -> tuple[str,
 
 
 def _where(grid: Grid, filters: Mapping[str, Mapping[str, object]]) -> tuple[str, list[object], set[str]]:
-    conditions, parameters, joins = [], [], set()
-    if grid.where:
-        conditions.append(grid.where)
+    conditions: list[str] = []
+    parameters: list[object] = []
+    joins: set[str] = set()
     for name, wanted in filters.items():
         column = grid.column(name)
         condition, values = condition_of(column, wanted)
@@ -1161,11 +1227,4 @@ def page_of(
         )
         parameters += [end - start, start]
     keys = [key for (key,) in con.execute(keys_sql, parameters).fetchall()]
-    columns = ", ".join(f"{column.sql} AS {quoted(column.name)}" for column in grid.columns)
-    return fetch(
-        con,
-        f"""WITH page AS (SELECT unnest($keys) AS row_key, generate_subscripts($keys, 1) AS row_order)
-            SELECT {columns} FROM page JOIN {grid.base} ON {grid.key} = page.row_key
-            {_joined(grid, set(grid.joins))} ORDER BY page.row_order""",
-        {"keys": keys},
-    )
+    return grid.read(con, grid, keys).set_index("_key").reindex(keys).reset_index(drop=True)

@@ -34,11 +34,14 @@ def ranked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[duckdb.Du
     frame["classic_rank"] = rng.permutation(ROWS) + 1
     frame["probability_rank"] = 1
     frame["reasons"] = ["has 100 % and a_b" if number % 7 == 0 else "plain" for number in range(ROWS)]
-    con = open_database(tmp_path_factory.mktemp("ranked") / "ranked.duckdb")
+    path = tmp_path_factory.mktemp("ranked") / "ranked.duckdb"
+    con = open_database(path)
     with transaction(con):
         replace_result(con, "ranking", frame)
-    yield con, frame
     con.close()
+    opened = page_queries.open_for_pages(path)
+    yield page_queries.page_cursor(opened), frame
+    opened.close()
 
 
 def page(con: duckdb.DuckDBPyConnection, start: int, end: int, **how: Any) -> list[str]:
@@ -130,7 +133,8 @@ def test_pages_are_bounded(ranked: Any, start: int, end: int) -> None:
 
 def test_every_grid_reads_all_its_columns(tmp_path: Path) -> None:
     """Each declared column of each large table sorts, filters and reads on the small fleet."""
-    con = open_database(dashboard_fleet.build(tmp_path / "small.duckdb"), read_only=True)
+    opened = page_queries.open_for_pages(dashboard_fleet.build(tmp_path / "small.duckdb"))
+    con = page_queries.page_cursor(opened)
     for grid in page_queries.GRIDS.values():
         frame = page_queries.page_of(con, grid, 0, 50)
         assert list(frame.columns) == [column.name for column in grid.columns]
@@ -139,4 +143,4 @@ def test_every_grid_reads_all_its_columns(tmp_path: Path) -> None:
             filters = {column.name: {"type": "notBlank"}}
             rows = page_queries.page_of(con, grid, 0, 50, sort=[(column.name, False)], filters=filters)
             assert len(rows) == page_queries.count_of(con, grid, filters)
-    con.close()
+    opened.close()
