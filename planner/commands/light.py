@@ -23,6 +23,7 @@ from planner.store.light_queries import (
     budget_circuits,
     circuit_exists,
     circuit_path,
+    fleet_offsets,
     inspected_end_face,
     inspected_marks,
     latest_powers,
@@ -71,8 +72,10 @@ def _show_budget(con: duckdb.DuckDBPyConnection, circuit: str, limits: Limits, m
     if reason:
         console.print(f"circuit {circuit} is not traced: {reason}; see planner audit", markup=False)
     seen = _seen_events(con, circuit, moment)
+    offsets = fleet_offsets(con, circuit)
     for row in budgets.circuits.to_dict("records"):
         wavelength = float(row["wavelength_nm"])
+        row["fleet_offset_db"] = offsets.get(wavelength, float("nan"))
         _show_elements(budgets, wavelength, circuit, seen)
         _show_summary(row)
     if seen.empty:
@@ -160,6 +163,9 @@ def _show_summary(row: dict[Hashable, Any]) -> None:
         "measured": measured,
         "hidden by the reference": db("hidden_db"),
         "above expectation": db("excess_db"),
+        "such circuits when built": ""
+        if pd.isna(row["fleet_offset_db"])
+        else f"{float(row['fleet_offset_db']):+.2f} dB against it (median)",
         "allowed": allowed if allowed.startswith("not assessed") else f"{db('allowed_db')} ({allowed})",
         "margin": db("margin_db"),
         "power margin": power if power == "not assessed" else f"{db('power_margin_db')} ({power})",
@@ -169,7 +175,7 @@ def _show_summary(row: dict[Hashable, Any]) -> None:
     console.print(f"  at {float(row['wavelength_nm']):g} nm", markup=False)
     for name, text in lines.items():
         if text:
-            console.print(f"  {name:24}{text}", markup=False)
+            console.print(f"  {name:26}{text}", markup=False)
 
 
 @click.command()

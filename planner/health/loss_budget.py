@@ -308,6 +308,7 @@ def circuit_budgets(
     budget = _with_measured(budget, ends, limits)
     budget = _with_allowed(budget, circuits, demands)
     budget = _with_power_margin(budget, ends, demands)
+    budget = budget.assign(fleet_offset_db=_fleet_offset(budget, demands))
     return Budgets(_circuit_rows(budget, ids, limits), _named_elements(blocks, elements, ids, sources))
 
 
@@ -868,6 +869,24 @@ def _with_power_margin(budget: pd.DataFrame, ends: _Ends, demands: _Demands) -> 
             ],
         ),
     )
+
+
+LEAST_CIRCUITS = 10
+"""Fewest tested circuits that say how their kind compares with the planning values (our choice)."""
+
+
+def _fleet_offset(budget: pd.DataFrame, demands: _Demands) -> Floats:
+    """How much less (or more) circuits of the same application and wavelength lost at acceptance than expected.
+
+    Planning values and grade means are meant to be safe, so this is usually below 0; compare the excess of one
+    circuit with it.
+    """
+    app = demands.of_circuit[budget["circuit"].to_numpy()]
+    offset = budget["as_built_db"] - (budget["typical_db"] - budget["hidden_db"].fillna(0.0))
+    kind = pd.DataFrame({"app": app, "nm": budget["wavelength_nm"].to_numpy(), "offset": offset.to_numpy(dtype=float)})
+    grouped = kind.groupby(["app", "nm"])["offset"]
+    enough = grouped.transform("count").to_numpy() >= LEAST_CIRCUITS
+    return np.where(enough, grouped.transform("median").to_numpy(dtype=float), np.nan)
 
 
 def _circuit_rows(budget: pd.DataFrame, ids: pd.Index[Any], limits: Limits) -> pd.DataFrame:

@@ -209,6 +209,18 @@ def otdr_events_of(con: duckdb.DuckDBPyConnection, circuit_id: str, now: datetim
     )
 
 
+def fleet_offsets(con: duckdb.DuckDBPyConnection, circuit_id: str) -> dict[float, float]:
+    """Stored `fleet_offset_db` of one circuit by wavelength, where there is one."""
+    rows = con.execute(
+        """
+        SELECT wavelength_nm, fleet_offset_db FROM circuit_budget
+        WHERE circuit_id = ? AND fleet_offset_db IS NOT NULL
+        """,
+        [circuit_id],
+    ).fetchall()
+    return {float(wavelength): float(offset) for wavelength, offset in rows}
+
+
 def light_as_of(con: duckdb.DuckDBPyConnection) -> datetime:
     """The moment the stored budgets are for.
 

@@ -189,6 +189,12 @@ CIRCUIT_BUDGET = Table(
         _number("measured_sd_db", "dB", "uncertainty of the measured loss, one standard deviation"),
         _number("hidden_db", "dB", "typical loss of the end connections that the test's reference hides"),
         _number("excess_db", "dB", "measured less what should have been measured (typical less hidden)"),
+        _number(
+            "fleet_offset_db",
+            "dB",
+            "median of as built less expected over the circuits of the same application and wavelength; "
+            "empty with fewer than ten",
+        ),
         _number("power_margin_db", "dB", "light at the receiver above the least the application asks"),
         _text("power_margin_from", "power (reported), application (typical loss) or not assessed"),
         _flag("confirmed", "every value used is confirmed against its source"),

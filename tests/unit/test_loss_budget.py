@@ -298,6 +298,20 @@ def test_no_circuits_give_no_rows() -> None:
     assert tuple(result.elements.columns) == TABLES["budget_elements"].column_names
 
 
+def test_fleet_offset_is_the_median_of_its_kind() -> None:
+    """Ten circuits of one application at one wavelength give the median of as built less expected; nine give none."""
+    ids = [f"C{number}" for number in range(10)]
+    rows = [row for name in ids for row in link(name)]
+    asked = pd.concat([circuits(circuit_id=name, z_port_id=f"Z{name}") for name in ids], ignore_index=True)
+    tests = pd.concat([measured_loss(circuit_id=name, as_built_db=20.0 + n) for n, name in enumerate(ids)])
+    full = budget(rows, asked, tests).circuits
+    at_test = full[full["wavelength_nm"] == 1310.0]
+    assert at_test["fleet_offset_db"].tolist() == pytest.approx([24.5 - at_test["typical_db"].iloc[0]] * 10)
+    assert full.loc[full["wavelength_nm"] == 1490.0, "fleet_offset_db"].isna().all()
+    few = budget(rows, asked, tests.iloc[:9]).circuits
+    assert few["fleet_offset_db"].isna().all()
+
+
 def test_confirmed_only_if_every_value_is() -> None:
     """A path of confirmed values alone is confirmed; one value from memory, and it is not."""
     rows = [row for row in link() if row["position"] not in (4, 5, 6)]
