@@ -40,7 +40,9 @@ from planner.store.light_queries import (
     "--limits",
     "limits_file",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Your own limits and applications (CSV or TOML); they go before the standards' values.",
+    envvar="PLANNER_LIMITS",
+    help="Your own limits and applications (CSV or TOML); they go before the standards' values. Set "
+    "PLANNER_LIMITS to use them in every analysis.",
 )
 @now_option
 @db_option

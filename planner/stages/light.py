@@ -1,18 +1,21 @@
 """Step of the analysis after tracing: what every circuit should lose against what was measured.
 
 In: `circuit_paths` with connectors, ports, cables, splices and splitters; circuits, loss tests, power
-readings. Out: `circuit_budget`, `budget_elements`.
+readings. Out: `circuit_budget`, `budget_elements`. An operator's own limits come from the file that the
+environment variable PLANNER_LIMITS names.
 """
 
 from __future__ import annotations
 
+import os
 from datetime import datetime
+from pathlib import Path
 
 import duckdb
 
 from planner.health.loss_budget import circuit_budgets
 from planner.progress import Progress
-from planner.standards.lookup import standard_limits
+from planner.standards.lookup import limits_with
 from planner.store.database import has_rows, replace_result
 from planner.store.light_queries import (
     acceptance_and_latest_tests,
@@ -21,9 +24,20 @@ from planner.store.light_queries import (
     path_elements,
 )
 
+OWN_LIMITS = "PLANNER_LIMITS"
+"""Environment variable: the file with an operator's own limits and applications."""
+
 
 def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
-    """Write the budget of every circuit at its working wavelength and at every tested one."""
+    """Write the budget of every circuit at its working wavelength and at every tested one.
+
+    Raises
+    ------
+    InputError
+        The file named by PLANNER_LIMITS cannot be read or holds a row that cannot be meant.
+    """
+    own_file = os.environ.get(OWN_LIMITS)
+    limits = limits_with(Path(own_file) if own_file else None)
     progress(0.05, "reading the paths")
     elements = path_elements(con)
     circuits = budget_circuits(con)
@@ -31,7 +45,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     tests = acceptance_and_latest_tests(con, now)
     powers = latest_powers(con, now)
     progress(0.5, "budget of every circuit")
-    budgets = circuit_budgets(elements, circuits, tests, powers, standard_limits())
+    budgets = circuit_budgets(elements, circuits, tests, powers, limits)
     progress(0.75, "writing the budgets")
     replace_result(con, "circuit_budget", budgets.circuits)
     replace_result(con, "budget_elements", budgets.elements)

@@ -209,6 +209,22 @@ def test_budget_command_with_own_limits(database: Path, tmp_path: Path) -> None:
     assert rows_of(database, "SELECT sum(maximum_db) AS total FROM circuit_budget")["total"].iloc[0] == before
 
 
+def test_own_limits_of_every_analysis(database: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file that PLANNER_LIMITS names goes into the stored budgets, with its name as their source."""
+    own = tmp_path / "policy.toml"
+    own.write_text('[[application]]\nname = "GPON-B+"\nmax_loss_db = 26.0\nfibre = "SM"\n', encoding="utf-8")
+    copy = tmp_path / "copy.duckdb"
+    copy.write_bytes(database.read_bytes())
+    monkeypatch.setenv("PLANNER_LIMITS", str(own))
+    con = open_database(copy)
+    with transaction(con):
+        light.run(con, datetime(2030, 6, 1), silent)
+    con.close()
+    table = rows_of(copy, "SELECT * FROM circuit_budget WHERE circuit_id = 'CKT1' AND wavelength_nm = 1490")
+    assert table["allowed_db"].tolist() == [26.0]
+    assert "policy.toml" in table["allowed_from"].iloc[0]
+
+
 def test_unknown_circuit_is_refused(database: Path) -> None:
     """A circuit that is not there is refused with its name."""
     with pytest.raises(TraceError, match="got circuit 'NONE', must be a circuit_id"):
