@@ -31,8 +31,13 @@ from planner.store.loading import LoadReport, load_sources
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write every finding of this load to this file (.csv, .parquet, .json or .xlsx).",
 )
-@click.option("--circuit", help="The circuit that reflectometer traces (.sor) measured.")
+@click.option("--circuit", help="The circuit that reflectometer traces (.sor) measured, if they do not say.")
 @click.option("--direction", type=click.Choice(["a_to_z", "z_to_a"]), help="The direction that traces were taken in.")
+@click.option(
+    "--trace-index",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="A CSV with the columns file, circuit_id, direction: what each trace measured.",
+)
 @click.option("--wait", "wait_s", default=10.0, show_default=True, help="Seconds to wait for another process.")
 def load(
     sources: tuple[Path, ...],
@@ -43,13 +48,14 @@ def load(
     findings_file: Path | None,
     circuit: str | None,
     direction: str | None,
+    trace_index: Path | None,
     wait_s: float,
 ) -> int:
     """Check SOURCES and store them in one transaction.
 
     SOURCES are folders with one file per table (sites.csv, ports.parquet, ...; a datapackage.json decides
     if there is one), single table files, zips of a folder, workbooks with a sheet per table, .gz files, or
-    reflectometer traces (.sor, with --circuit and --direction). Rows that break a declared rule are kept
+    reflectometer traces (.sor). Rows that break a declared rule are kept
     out and reported with file, line and column; everything else is stored. Loading a file again changes
     nothing; a row with a known key replaces the stored one, which goes to the history.
 
@@ -72,6 +78,7 @@ def load(
                 findings_file=findings_file,
                 circuit=circuit,
                 direction=direction,
+                trace_index=trace_index,
             )
     finally:
         con.close()

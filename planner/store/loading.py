@@ -106,6 +106,7 @@ def load_sources(
     findings_file: Path | None = None,
     circuit: str | None = None,
     direction: str | None = None,
+    trace_index: Path | None = None,
 ) -> LoadReport:
     """Check and store everything the paths hold, in one transaction.
 
@@ -124,7 +125,9 @@ def load_sources(
     findings_file
         Write the findings of this load there as CSV, also when it is refused.
     circuit, direction
-        What reflectometer traces measured: the circuit, and a_to_z or z_to_a.
+        What reflectometer traces measured: the circuit, and a_to_z or z_to_a; by default what they say.
+    trace_index
+        The same per trace: a CSV with the columns file, circuit_id, direction.
 
     Raises
     ------
@@ -139,7 +142,7 @@ def load_sources(
         progress(0.0, "looking at the files")
         found = find_sources(sources, rules, workspace, table)
         if found.traces:
-            found.candidates.append(_traces_as_events(found.traces, workspace, circuit, direction))
+            found.candidates.append(_traces_as_events(found.traces, workspace, circuit, direction, trace_index))
         prepared = _prepare_all(con, found, rules, workspace)
         load = _Load(con, ", ".join(str(path) for path in sources), prepared, found, strict, loaded_at, workspace)
         return load.run(part_of(progress, 0.05, 1.0), findings_file)
@@ -182,21 +185,37 @@ def loading_order() -> tuple[str, ...]:
     return tuple(order)
 
 
-def _traces_as_events(paths: list[Path], workspace: Path, circuit: str | None, direction: str | None) -> Candidate:
+def _traces_as_events(
+    paths: list[Path], workspace: Path, circuit: str | None, direction: str | None, index: Path | None
+) -> Candidate:
     """Reflectometer traces read into rows of otdr_events, as a file of that table."""
     from planner.standards.otdr_files import read_traces  # needed for traces only
 
-    if not circuit or direction not in ("a_to_z", "z_to_a"):
-        raise InputError(
-            f"{paths[0].name}: a trace does not say what it measured; give --circuit ID and "
-            "--direction a_to_z or z_to_a"
-        )
-    events = read_traces(paths)
-    events = events.assign(circuit_id=circuit, direction=direction)
-    target = workspace / "otdr_events.parquet"
-    events.to_parquet(target, index=False)
+    if direction is not None and direction not in ("a_to_z", "z_to_a"):
+        raise InputError(f"{paths[0].name}: got direction '{direction}', must be a_to_z or z_to_a")
+    told = _trace_index(index) if index is not None else {}
+    frames = []
+    for path in paths:
+        of_circuit, of_direction = told.get(path.name, (circuit, direction))
+        frames.append(read_traces([path], circuit_id=of_circuit, direction=of_direction))  # type: ignore[arg-type]
     table = next(one for one in INTAKE_TABLES if one.name == "otdr_events")
+    target = workspace / "otdr_events.parquet"
+    pd.concat(frames, ignore_index=True)[list(table.column_names)].to_parquet(target, index=False)
     return Candidate(table, ", ".join(path.name for path in paths), target, "parquet")
+
+
+def _trace_index(path: Path) -> dict[str, tuple[str | None, str | None]]:
+    """File name -> circuit and direction, from a CSV with the columns file, circuit_id, direction."""
+    try:
+        rows = pd.read_csv(path, dtype=str, keep_default_na=False)
+    except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
+        raise InputError(f"{path}: cannot be read as CSV: {error}") from error
+    if not {"file", "circuit_id", "direction"} <= set(rows.columns):
+        raise InputError(f"{path}: got columns {', '.join(rows.columns)}, must be file, circuit_id, direction")
+    wrong = rows.loc[~rows["direction"].isin(["a_to_z", "z_to_a", ""]), "direction"]
+    if len(wrong):
+        raise InputError(f"{path}: got direction '{wrong.iloc[0]}', must be a_to_z or z_to_a")
+    return {row["file"]: (row["circuit_id"] or None, row["direction"] or None) for row in rows.to_dict("records")}
 
 
 class _Load:
