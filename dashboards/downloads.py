@@ -1,15 +1,18 @@
-"""Files that pages offer: the work list of a crew-day as CSV, and the plan as written."""
+"""Files that pages offer: the work list of a crew-day as CSV and PDF, and the plan as written."""
 
 from __future__ import annotations
 
 import csv
 import io
+import json
 import re
+from typing import Any
 
 from flask import Flask, Response, request
 
 from dashboards.components.frames import records
 from dashboards.data import ask
+from dashboards.job_sheets import sheet_day, sheet_pdf
 from planner.store import page_queries
 
 WORK_LIST_COLUMNS = (
@@ -59,6 +62,16 @@ def work_list_csv(plan_id: str, crew_id: str, day_on: str) -> str:
     return out.getvalue()
 
 
+def plan_document(plan_id: str) -> dict[str, Any]:
+    """The plan as written (plan.json); empty if there is none or it is not readable."""
+    text = ask(page_queries.plan_document, plan_id)
+    try:
+        document = json.loads(text) if text else {}
+    except json.JSONDecodeError:
+        return {}
+    return document if isinstance(document, dict) else {}
+
+
 def _file_name(*parts: str) -> str:
     return re.sub(r"[^A-Za-z0-9._-]+", "-", "-".join(part for part in parts if part))
 
@@ -74,6 +87,22 @@ def add_downloads(server: Flask) -> None:
             "\ufeff" + work_list_csv(plan_id, crew_id, day_on),
             mimetype="text/csv",
             headers={"Content-Disposition": f'attachment; filename="{name}.csv"'},
+        )
+
+    @server.get("/download/work-list.pdf")
+    def job_sheet() -> Response:
+        plan_id, crew_id, day_on = (request.args.get(name, "") for name in ("plan", "crew", "day"))
+        days = plan_document(plan_id).get("crew_days", [])
+        match = [each for each in days if (each.get("crew_id"), each.get("day_on")) == (crew_id, day_on)]
+        day = sheet_day(plan_id, crew_id, day_on, match[0] if match else {})
+        if day is None:
+            words = f"plan {plan_id!r}, crew {crew_id!r}, day {day_on!r}: the plan has no such crew-day"
+            return Response(words, status=404, mimetype="text/plain")
+        name = _file_name("work-list", plan_id, crew_id, day_on)
+        return Response(
+            sheet_pdf(day),
+            mimetype="application/pdf",
+            headers={"Content-Disposition": f'attachment; filename="{name}.pdf"'},
         )
 
     @server.get("/download/plan.json")

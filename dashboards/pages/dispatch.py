@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +35,7 @@ from dashboards.components.words import (
     weekday,
 )
 from dashboards.data import ask
+from dashboards.downloads import plan_document
 from dashboards.pages.page import Page, Query
 from planner.store import page_queries
 
@@ -64,7 +64,7 @@ def layout(query: Query) -> list[Component]:
     if plan_id not in known:
         plan_id = known[0]
     plan = plans[plans["plan_id"] == plan_id].iloc[0]
-    document = _document(plan_id)
+    document = plan_document(plan_id)
     stops = ask(page_queries.plan_stops, plan_id)
     kept = {name: query[name] for name in ("plan", "day", "crew", "stop") if query.get(name)}
     kept["plan"] = plan_id
@@ -96,15 +96,6 @@ def layout(query: Query) -> list[Component]:
     parts += _side_by_side(plans, plan_id)
     parts += _assumptions(plan, document)
     return parts
-
-
-def _document(plan_id: str) -> dict[str, Any]:
-    text = ask(page_queries.plan_document, plan_id)
-    try:
-        document = json.loads(text) if text else {}
-    except json.JSONDecodeError:
-        return {}
-    return document if isinstance(document, dict) else {}
 
 
 def _verdict(plan: Any, document: dict[str, Any]) -> list[Component]:
@@ -348,6 +339,11 @@ def _stop_lists(stops: pd.DataFrame, kept: dict[str, str], chosen: tuple[str, st
                         href=address("/download/work-list.csv", plan=kept["plan"], crew=crew_id, day=day_on),
                         download="",
                     ),
+                    html.A(
+                        "Printable (PDF)",
+                        href=address("/download/work-list.pdf", plan=kept["plan"], crew=crew_id, day=day_on),
+                        download="",
+                    ),
                 ],
                 className="downloads small",
             )
@@ -512,7 +508,7 @@ def _side_by_side(plans: pd.DataFrame, plan_id: str) -> list[Component]:
         html.P(
             "Plan again, or ask what would happen with other crews, from the command line; the new plan appears here:"
         ),
-        html.Pre(f"{PLAN_COMMAND}\n{PLAN_COMMAND} --what-if more-crew"),
+        html.Pre(f"{PLAN_COMMAND}\n{PLAN_COMMAND} --no-overtime"),
     ]
 
 

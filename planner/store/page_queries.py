@@ -607,7 +607,7 @@ def plan_stops(con: Connection, plan_id: str) -> pd.DataFrame:
     return fetch(
         con,
         """SELECT s.*, p.name AS site_name, p.latitude, p.longitude, p.access_note, p.access_open, p.access_close,
-                  p.kind AS site_kind, d.site_id AS depot_id, d.name AS depot_name,
+                  p.kind AS site_kind, p.region, d.site_id AS depot_id, d.name AS depot_name,
                   d.latitude AS depot_latitude, d.longitude AS depot_longitude, c.shift_start, c.shift_end,
                   j.jobs
            FROM plan_stops s LEFT JOIN sites p USING (site_id) LEFT JOIN crews c USING (crew_id)
@@ -633,6 +633,17 @@ def plan_jobs(con: Connection, plan_id: str, crew_id: str = "", day_on: str = ""
            WHERE j.plan_id = ? AND (? = '' OR j.crew_id = ?) AND (? = '' OR j.day_on = ?)
            ORDER BY j.day_on, j.crew_id, j.stop_no, j.job_no""",
         [plan_id, crew_id, crew_id, day_on, day_on],
+    )
+
+
+def expected_readings(con: Connection, circuit_ids: Sequence[str]) -> pd.DataFrame:
+    """What each of the circuits should lose at its working wavelength."""
+    return fetch(
+        con,
+        """SELECT b.circuit_id, b.wavelength_nm, b.typical_db FROM circuit_budget b JOIN circuits c USING (circuit_id)
+           WHERE b.circuit_id IN (SELECT unnest(?::VARCHAR[])) AND b.wavelength_nm = c.wavelength_nm
+             AND b.typical_db IS NOT NULL""",
+        [list(circuit_ids)],
     )
 
 

@@ -285,4 +285,7 @@ def test_plan_download(small: Dash) -> None:
     client = small.server.test_client()
     assert client.get("/download/plan.json?plan=PL-1").get_json()["plan_id"] == "PL-1"
     assert client.get("/download/plan.json?plan=nope").status_code == 404
+    sheet = client.get("/download/work-list.pdf?plan=PL-1&crew=W-1&day=2031-04-07")
+    assert sheet.data.startswith(b"%PDF") and len(sheet.data) > 2000
+    assert client.get("/download/work-list.pdf?plan=PL-1&crew=W-9&day=2031-04-07").status_code == 404
     assert b"connector_id" in client.get("/download/work-list.csv?plan=PL-1").data
