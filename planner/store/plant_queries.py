@@ -270,7 +270,7 @@ def circuit_summary(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataF
 # The reading of an element: received power at an equipment port, else the last look at the end face.
 _READING = """
 CASE WHEN p.element_kind <> 'connector' THEN NULL
-     WHEN d.latest IS NOT NULL THEN printf('receives %.1f dBm (%+.1f dB worse than at first), %s', d.latest,
+     WHEN d.latest IS NOT NULL THEN printf('receives %.1f dBm (loss %+.1f dB since its baseline), %s', d.latest,
                                            d.drift_db, strftime(d.last_at, '%Y-%m-%d'))
      WHEN c.last_inspected_at IS NOT NULL THEN printf('%s%s, %s', c.last_result,
               coalesce(' (' || c.last_finding || ')', ''), strftime(c.last_inspected_at, '%Y-%m-%d'))
