@@ -161,13 +161,13 @@ def parameters(settings: Settings) -> FloatArray:
     p[pt.P_GRAIN_SHARE] = 0.22
     p[pt.P_FINGER] = 1.0
     p[pt.P_TRANSFER] = 0.33
-    p[pt.P_PIT] = 0.05
+    p[pt.P_PIT] = 0.22
     p[pt.P_WEAR] = 0.03
     p[pt.P_QUALITY] = 1.6 if settings.has("technician_quality") else 0.6
     p[pt.P_EYE] = 1.3 if settings.has("technician_quality") else 0.5
     p[pt.P_FALSE_FIND] = 0.025
     p[pt.P_OFFSET] = 2.2 if settings.has("large_offsets") else 1.0
-    p[pt.P_CREEP] = 0.012
+    p[pt.P_CREEP] = 0.02
     p[pt.P_FILM_CREEP] = 0.05
     p[pt.P_SUSPICION_ONLY] = 1.0 if settings.has("suspicion_only_inspection") else 0.0
     p[pt.P_RIGHT_CODE] = 0.55 if settings.has("wrong_close_codes") else 0.87
@@ -490,12 +490,12 @@ def plan_jobs(plant: Plant, world: h.World, settings: Settings, rng: np.random.G
     cord_region = port_region[np.maximum(plant.cord_ports[:, 0, 0], 0)]
     # changes favour some cords over others: a few are touched again and again
     churn = np.where(in_use, rng.gamma(0.6, 1 / 0.6, in_use.shape[0]), 0.0)
-    change = some(0.55 * years * churn)
+    change = some(0.9 * years * churn)
     removable = np.zeros(world.port["front"].shape[0], bool)
     removable[world.site_port] = True
-    disturbed = some(0.18 * years * removable * rng.gamma(0.7, 1 / 0.7, removable.shape[0]))
+    disturbed = some(0.3 * years * removable * rng.gamma(0.7, 1 / 0.7, removable.shape[0]))
     ports_at = np.diff(world.site_port_start)
-    rounds = some(0.30 * years * ports_at / 10.0)
+    rounds = some(0.45 * years * ports_at / 10.0)
     kind = world.circuit["kind"][:-1]
     tested = some(years * np.array([0.16, 0.5, 0.10, 0.12])[kind])
     complained = some(np.full(kind.shape[0], 0.05 * years))

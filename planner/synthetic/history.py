@@ -4,6 +4,8 @@ In come the plant's arrays, a list of jobs planned in advance (installations, ch
 tests, complaints) and of faults with their onset; the kernel works through the days, adds the jobs that
 alarms call for, and fills logs with what was recorded. The faces' true state is carried along and read at
 the end. Logs are plain number arrays that the caller empties when they fill, so memory stays bounded.
+
+Calls pass constants as `np.int64(...)`: the compiler would make a copy of a function for every literal.
 """
 
 from __future__ import annotations
@@ -30,6 +32,7 @@ from planner.synthetic.particles import (
     clean,
     expose,
     face_excess_db,
+    inner,
     is_contaminated,
     is_damaged,
     join,
@@ -160,7 +163,7 @@ def empty_logs(rows: int, circuits: int) -> Logs:
 # -- light ------------------------------------------------------------------------------------------
 
 
-@njit(cache=True)
+@inner
 def offset_share(w, p, k):  # type: ignore[no-untyped-def]
     """How fibre k of an array connector shares in the offset of its mating; 1 for single fibres."""
     if w.port[p].fibres == 1:
@@ -169,7 +172,7 @@ def offset_share(w, p, k):  # type: ignore[no-untyped-def]
     return 0.4 + 1.2 * (wobble - math.floor(wobble))
 
 
-@njit(cache=True)
+@inner
 def update_port(w, faces, p):  # type: ignore[no-untyped-def]
     """Work out a port's losses anew and note the circuits that feel it."""
     a = w.port[p].front
@@ -185,7 +188,7 @@ def update_port(w, faces, p):  # type: ignore[no-untyped-def]
         w.pair[s].loss = loss
 
 
-@njit(cache=True)
+@inner
 def flag_circuits(w, logs, p):  # type: ignore[no-untyped-def]
     """Put the circuits over a port on today's list."""
     for s in range(w.port[p].slot, w.port[p].slot + w.port[p].fibres):
@@ -197,7 +200,7 @@ def flag_circuits(w, logs, p):  # type: ignore[no-untyped-def]
                 logs.total[TOTAL_FLAGS] += 1
 
 
-@njit(cache=True)
+@inner
 def pairs_loss(w, c):  # type: ignore[no-untyped-def]
     """Loss of all mated pairs of a circuit now. [dB]"""
     total = 0.0
@@ -207,7 +210,7 @@ def pairs_loss(w, c):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True)
+@inner
 def spotless_loss(w, c):  # type: ignore[no-untyped-def]
     """Loss of all mated pairs of a circuit as they are mated now, were all faces spotless. [dB]"""
     total = 0.0
@@ -219,7 +222,7 @@ def spotless_loss(w, c):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True)
+@inner
 def fault_now_db(w, i, t, short):  # type: ignore[no-untyped-def]
     """Size of fault i at a minute, at the short or the long test wavelength. [dB]"""
     if t < w.fault[i].onset or t >= w.fault[i].end:
@@ -230,7 +233,7 @@ def fault_now_db(w, i, t, short):  # type: ignore[no-untyped-def]
     return w.fault[i].db * share * (w.fault[i].ratio if short else 1.0)
 
 
-@njit(cache=True)
+@inner
 def faults_db(w, c, t, short, light_only):  # type: ignore[no-untyped-def]
     """Sum of a circuit's faults; with `light_only` transceiver faults are left out. [dB]"""
     total = 0.0
@@ -245,7 +248,7 @@ def faults_db(w, c, t, short, light_only):  # type: ignore[no-untyped-def]
 # -- what is written down ---------------------------------------------------------------------------
 
 
-@njit(cache=True)
+@inner
 def log_mating(logs, t, port, face, connector, mate, looked, cleaned, tech, order):  # type: ignore[no-untyped-def]
     """Record a mate or a demate."""
     n = logs.count[LOG_MATING]
@@ -262,7 +265,7 @@ def log_mating(logs, t, port, face, connector, mate, looked, cleaned, tech, orde
     logs.count[LOG_MATING] = n + 1
 
 
-@njit(cache=True)
+@inner
 def inspect(w, faces, logs, t, f, stage, tech, order, par, rng):  # type: ignore[no-untyped-def]
     """Look at a face and record it with its true state; returns (fails, finding)."""
     fails, finding, zone = look(faces, f, w.technician[tech].eye, par, rng)
@@ -303,7 +306,7 @@ def inspect(w, faces, logs, t, f, stage, tech, order, par, rng):  # type: ignore
     return fails, finding
 
 
-@njit(cache=True)
+@inner
 def wipe(w, faces, logs, t, f, plug, retry, tool_dirt, tech, order, par, rng):  # type: ignore[no-untyped-def]
     """Clean a face by a method that suits it and record that."""
     u = rng.random()
@@ -322,7 +325,7 @@ def wipe(w, faces, logs, t, f, plug, retry, tool_dirt, tech, order, par, rng):  
     logs.count[LOG_CLEAN] = n + 1
 
 
-@njit(cache=True)
+@inner
 def new_order(logs, opened, site, circuit, reason, crew):  # type: ignore[no-untyped-def]
     """Open a work order; returns its number and its row in the log."""
     n = logs.count[LOG_ORDER]
@@ -349,11 +352,11 @@ def new_order(logs, opened, site, circuit, reason, crew):  # type: ignore[no-unt
 # -- work at a port ---------------------------------------------------------------------------------
 
 
-@njit(cache=True)
+@inner
 def take_out(w, faces, logs, t, p, tech, order, par, rng):  # type: ignore[no-untyped-def]
     """Unplug the front of a port; both faces lie open. Returns the minute, never before earlier work there."""
     t = max(t, w.port[p].touched + 1.0)
-    log_mating(logs, t, p, 0, w.port[p].front, 0, -1, -1, tech, order)
+    log_mating(logs, t, p, np.int64(0), w.port[p].front, np.int64(0), np.int64(-1), np.int64(-1), tech, order)
     expose(faces, w.port[p].front, w.port[p].dust, w.port[p].finger, par, rng)
     if w.port[p].rear >= 0:
         expose(faces, w.port[p].rear, 0.7 * w.port[p].dust, 0.3 * w.port[p].finger, par, rng)
@@ -361,32 +364,34 @@ def take_out(w, faces, logs, t, p, tech, order, par, rng):  # type: ignore[no-un
     return t
 
 
-@njit(cache=True)
+@inner
 def draw_offset(w, p, par, rng):  # type: ignore[no-untyped-def]
     """Loss of two spotless faces as they happen to meet: a squared offset, by grade. [dB]"""
-    a = rng.standard_normal()
-    b = rng.standard_normal()
-    return min(1.2, 0.5 * par[P_OFFSET] * w.port[p].grade_db * (a * a + b * b))
+    total = 0.0
+    for _ in range(4):
+        z = rng.standard_normal()
+        total += z * z
+    return min(1.2, 0.25 * par[P_OFFSET] * w.port[p].grade_db * total)
 
 
-@njit(cache=True)
+@inner
 def put_in(w, faces, logs, t, p, f, looked, cleaned, tech, order, par, rng):  # type: ignore[no-untyped-def]
     """Plug a connector into the front of a port."""
     t = max(t, w.port[p].touched + 1.0)
-    log_mating(logs, t, p, 0, f, 1, looked, cleaned, tech, order)
+    log_mating(logs, t, p, np.int64(0), f, np.int64(1), looked, cleaned, tech, order)
     w.port[p].front = f
     w.port[p].touched = t
     if w.port[p].rear >= 0:
         join(faces, f, w.port[p].rear, par, rng)
-        # a removable plug mostly finds its old seat: half the offset is kept
-        kept = 0.35 + 0.3 * rng.random()
+        # a plug mostly finds its old seat: most of the offset is kept
+        kept = 0.55 + 0.4 * rng.random()
         w.port[p].offset = kept * w.port[p].offset + (1.0 - kept) * draw_offset(w, p, par, rng)
         update_port(w, faces, p)
         flag_circuits(w, logs, p)
     return t
 
 
-@njit(cache=True)
+@inner
 def care_for(w, faces, logs, t, f, p, plug, looks, blind, stage, tech, order, par, rng):  # type: ignore[no-untyped-def]
     """Look at and clean one open face as far as this visit goes.
 
@@ -409,23 +414,23 @@ def care_for(w, faces, logs, t, f, p, plug, looks, blind, stage, tech, order, pa
             if attempt == 0 and rng.random() < 0.12:  # trusted without another look
                 fails = False
                 break
-            fails, finding = inspect(w, faces, logs, t, f, STAGE_AFTER, tech, order, par, rng)
+            fails, finding = inspect(w, faces, logs, t, f, np.int64(STAGE_AFTER), tech, order, par, rng)
             attempt += 1
     elif rng.random() < blind:
         t += 1.0
-        wipe(w, faces, logs, t, f, plug, 0, w.port[p].tool_dirt, tech, order, par, rng)
+        wipe(w, faces, logs, t, f, plug, np.int64(0), w.port[p].tool_dirt, tech, order, par, rng)
         cleaned = True
     return t, looked, cleaned, fails, finding, dirty
 
 
-@njit(cache=True)
+@inner
 def odds_times(p, factor):  # type: ignore[no-untyped-def]
     """A chance whose odds are multiplied by a factor."""
     odds = p / max(1e-9, 1.0 - p) * factor
     return odds / (1.0 + odds)
 
 
-@njit(cache=True)
+@inner
 def open_port(w, faces, logs, t, p, looks, blind, stage, tech, order, par, rng):  # type: ignore[no-untyped-def]
     """Open a mated pair, care for both faces, close it again.
 
@@ -437,19 +442,32 @@ def open_port(w, faces, logs, t, p, looks, blind, stage, tech, order, par, rng):
         return t, False, -1
     t = take_out(w, faces, logs, t, p, tech, order, par, rng)
     t, looked, cleaned, fails, finding, dirty = care_for(
-        w, faces, logs, t, f, p, True, looks, blind, stage, tech, order, par, rng
+        w, faces, logs, t, f, p, np.int64(1), looks, blind, stage, tech, order, par, rng
     )
     broken = f if fails and finding >= 5 else -1
     t, _l, _c, fails, finding, dirty2 = care_for(
-        w, faces, logs, t, r, p, False, 0.85 if looked else 0.05, 0.8 if cleaned else 0.03, stage, tech, order, par, rng
+        w,
+        faces,
+        logs,
+        t,
+        r,
+        p,
+        np.int64(0),
+        0.85 if looked else 0.05,
+        0.8 if cleaned else 0.03,
+        stage,
+        tech,
+        order,
+        par,
+        rng,
     )
     if fails and finding >= 5:
         broken = r
-    t = put_in(w, faces, logs, t + 1.0, p, f, looked, cleaned, tech, order, par, rng)
+    t = put_in(w, faces, logs, t + 1.0, p, f, np.int64(looked), np.int64(cleaned), tech, order, par, rng)
     return t, dirty or dirty2, broken
 
 
-@njit(cache=True)
+@inner
 def exchange_cord(w, faces, logs, t, k, looks, blind, tech, order, par, rng):  # type: ignore[no-untyped-def]
     """Replace a cord by one of its type from stock, at every place; returns (minute, done)."""
     kind = w.cord_type[k]
@@ -468,19 +486,32 @@ def exchange_cord(w, faces, logs, t, k, looks, blind, tech, order, par, rng):  #
             f = w.cord_faces[fresh, end, i]
             expose(faces, f, w.port[p].dust, w.port[p].finger, par, rng)
             t, looked, cleaned, _f, _g, _d = care_for(
-                w, faces, logs, t, f, p, True, looks, blind, STAGE_INCOMING, tech, order, par, rng
+                w, faces, logs, t, f, p, np.int64(1), looks, blind, np.int64(STAGE_INCOMING), tech, order, par, rng
             )
             if w.port[p].rear >= 0:
                 t, _l, _c, _f2, _g2, _d2 = care_for(
-                    w, faces, logs, t, w.port[p].rear, p, False, 0.7 * looks, 0.0, STAGE_ROUTINE, tech, order, par, rng
+                    w,
+                    faces,
+                    logs,
+                    t,
+                    w.port[p].rear,
+                    p,
+                    np.int64(0),
+                    0.7 * looks,
+                    0.0,
+                    np.int64(STAGE_ROUTINE),
+                    tech,
+                    order,
+                    par,
+                    rng,
                 )
-            t = put_in(w, faces, logs, t + 1.0, p, f, looked, cleaned, tech, order, par, rng)
+            t = put_in(w, faces, logs, t + 1.0, p, f, np.int64(looked), np.int64(cleaned), tech, order, par, rng)
             w.cord_ports[fresh, end, i] = p
             w.cord_ports[k, end, i] = -1
     return t, True
 
 
-@njit(cache=True)
+@inner
 def renew(w, faces, logs, t, f, order, rng):  # type: ignore[no-untyped-def]
     """A new connector in the place of a damaged one: a fresh face under the old id."""
     for s in range(faces.mark.shape[1]):
@@ -497,7 +528,7 @@ def renew(w, faces, logs, t, f, order, rng):  # type: ignore[no-untyped-def]
 # -- measurements -----------------------------------------------------------------------------------
 
 
-@njit(cache=True)
+@inner
 def measure(w, logs, t, c, tech, par, rng):  # type: ignore[no-untyped-def]
     """Loss tests of a circuit at its two wavelengths, with a reference error per visit."""
     crew = w.technician[tech].crew
@@ -519,7 +550,7 @@ def measure(w, logs, t, c, tech, par, rng):  # type: ignore[no-untyped-def]
         loss = (
             (w.circuit[c].static_short if short else w.circuit[c].static_long)
             + scale * pairs
-            + faults_db(w, c, t, short, True)
+            + faults_db(w, c, t, np.int64(short), np.int64(1))
         )
         n = logs.count[LOG_TEST]
         row = logs.book[LOG_TEST, n]
@@ -535,7 +566,7 @@ def measure(w, logs, t, c, tech, par, rng):  # type: ignore[no-untyped-def]
         logs.count[LOG_TEST] = n + 1
 
 
-@njit(cache=True)
+@inner
 def shoot(w, logs, t, c, backward, tech, rng):  # type: ignore[no-untyped-def]
     """A reflectometer trace from the frame inwards: one row per mated pair, splice and bend it can see."""
     trace = logs.total[TOTAL_TRACES]
@@ -572,7 +603,7 @@ def shoot(w, logs, t, c, backward, tech, rng):  # type: ignore[no-untyped-def]
         i = w.fault_of_circuit[j]
         if w.fault[i].kind > FAULT_BREAK:
             continue
-        size = fault_now_db(w, i, t, not long_wave)
+        size = fault_now_db(w, i, t, np.int64(not long_wave))
         if size < 0.06:
             continue
         n = logs.count[LOG_OTDR]
@@ -589,7 +620,7 @@ def shoot(w, logs, t, c, backward, tech, rng):  # type: ignore[no-untyped-def]
         logs.count[LOG_OTDR] = n + 1
 
 
-@njit(cache=True)
+@inner
 def test_with_launch_cord(w, faces, logs, t, c, i, otdr, looks, tech, order, par, rng):  # type: ignore[no-untyped-def]
     """Measure from the front of a frame port (path item i) through the crew's launch cord."""
     p = w.item[i].port
@@ -609,17 +640,17 @@ def test_with_launch_cord(w, faces, logs, t, c, i, otdr, looks, tech, order, par
         t,
         launch,
         p,
-        True,
+        np.int64(1),
         w.launch_care[crew],
         0.3 * w.launch_care[crew],
-        STAGE_ROUTINE,
+        np.int64(STAGE_ROUTINE),
         tech,
         order,
         par,
         rng,
     )
     before = w.port[p].offset
-    t = put_in(w, faces, logs, t + 1.0, p, launch, looked, cleaned, tech, order, par, rng)
+    t = put_in(w, faces, logs, t + 1.0, p, launch, np.int64(looked), np.int64(cleaned), tech, order, par, rng)
     if otdr:
         shoot(
             w,
@@ -634,15 +665,15 @@ def test_with_launch_cord(w, faces, logs, t, c, i, otdr, looks, tech, order, par
     t = take_out(w, faces, logs, t + 6.0, p, tech, order, par, rng)
     w.port[p].offset = before
     t, looked, cleaned, _f, _g, _d = care_for(
-        w, faces, logs, t, cord_end, p, True, looks, 0.2, STAGE_ROUTINE, tech, order, par, rng
+        w, faces, logs, t, cord_end, p, np.int64(1), looks, 0.2, np.int64(STAGE_ROUTINE), tech, order, par, rng
     )
-    return put_in(w, faces, logs, t + 1.0, p, cord_end, looked, cleaned, tech, order, par, rng)
+    return put_in(w, faces, logs, t + 1.0, p, cord_end, np.int64(looked), np.int64(cleaned), tech, order, par, rng)
 
 
 # -- jobs -------------------------------------------------------------------------------------------
 
 
-@njit(cache=True)
+@inner
 def code_for(true_cause, par, rng):  # type: ignore[no-untyped-def]
     """The cause an order is closed with: mostly right, else a guess that favours dirt and 'nothing found'."""
     if rng.random() < par[P_RIGHT_CODE]:
@@ -655,20 +686,20 @@ def code_for(true_cause, par, rng):  # type: ignore[no-untyped-def]
     return int(8.0 * rng.random())
 
 
-@njit(cache=True)
+@inner
 def first_circuit(w, p):  # type: ignore[no-untyped-def]
     """A circuit that runs over a port, or -1."""
     s = w.port[p].slot
     return w.slot_circuit[w.pair[s].first] if w.pair[s + 1].first > w.pair[s].first else -1
 
 
-@njit(cache=True)
+@inner
 def do_install(w, faces, logs, t, k, tech, par, rng):  # type: ignore[no-untyped-def]
     """A new link: its cord is brought in and plugged at every place, then tested."""
     p0 = w.cord_ports[k, 0, 0]
     c = first_circuit(w, p0)
     order, row = new_order(
-        logs, t - 600.0 - 3000.0 * rng.random(), w.port[p0].site, c, REASON_INSTALL, w.technician[tech].crew
+        logs, t - 600.0 - 3000.0 * rng.random(), w.port[p0].site, c, np.int64(REASON_INSTALL), w.technician[tech].crew
     )
     looks = odds_times(max(par[P_LOOK], 0.5), 2.0 * w.port[p0].care)
     for end in range(2):
@@ -680,13 +711,39 @@ def do_install(w, faces, logs, t, k, tech, par, rng):  # type: ignore[no-untyped
             t = max(t, w.port[p].touched + 1.0)
             expose(faces, f, w.port[p].dust, w.port[p].finger, par, rng)
             t, looked, cleaned, _f, _g, _d = care_for(
-                w, faces, logs, t, f, p, True, looks, par[P_CLEAN_BLIND], STAGE_INCOMING, tech, order, par, rng
+                w,
+                faces,
+                logs,
+                t,
+                f,
+                p,
+                np.int64(1),
+                looks,
+                par[P_CLEAN_BLIND],
+                np.int64(STAGE_INCOMING),
+                tech,
+                order,
+                par,
+                rng,
             )
             if w.port[p].rear >= 0:
                 t, _l, _c, _f2, _g2, _d2 = care_for(
-                    w, faces, logs, t, w.port[p].rear, p, False, 0.8 * looks, 0.1, STAGE_INCOMING, tech, order, par, rng
+                    w,
+                    faces,
+                    logs,
+                    t,
+                    w.port[p].rear,
+                    p,
+                    np.int64(0),
+                    0.8 * looks,
+                    0.1,
+                    np.int64(STAGE_INCOMING),
+                    tech,
+                    order,
+                    par,
+                    rng,
                 )
-            t = put_in(w, faces, logs, t + 1.0, p, f, looked, cleaned, tech, order, par, rng)
+            t = put_in(w, faces, logs, t + 1.0, p, f, np.int64(looked), np.int64(cleaned), tech, order, par, rng)
     for i in range(2):
         p = w.cord_ports[k, 0, i]
         if p >= 0:
@@ -705,7 +762,7 @@ def do_install(w, faces, logs, t, k, tech, par, rng):  # type: ignore[no-untyped
     return t
 
 
-@njit(cache=True)
+@inner
 def do_change(w, faces, logs, t, k, tech, par, rng):  # type: ignore[no-untyped-def]
     """A planned change at a cord: replaced, or taken out and put back at one end or both."""
     p0 = w.cord_ports[k, 0, 0]
@@ -716,7 +773,7 @@ def do_change(w, faces, logs, t, k, tech, par, rng):  # type: ignore[no-untyped-
         t - 200.0 - 6000.0 * rng.random(),
         w.port[p0].site,
         first_circuit(w, p0),
-        REASON_CHANGE,
+        np.int64(REASON_CHANGE),
         w.technician[tech].crew,
     )
     looks = odds_times(
@@ -735,26 +792,41 @@ def do_change(w, faces, logs, t, k, tech, par, rng):  # type: ignore[no-untyped-
                 p = w.cord_ports[k, end, i]
                 if p >= 0 and w.port[p].front == w.cord_faces[k, end, i]:
                     t, _d, _b = open_port(
-                        w, faces, logs, t + 1.0, p, looks, par[P_CLEAN_BLIND], STAGE_ROUTINE, tech, order, par, rng
+                        w,
+                        faces,
+                        logs,
+                        t + 1.0,
+                        p,
+                        looks,
+                        par[P_CLEAN_BLIND],
+                        np.int64(STAGE_ROUTINE),
+                        tech,
+                        order,
+                        par,
+                        rng,
                     )
     logs.book[LOG_ORDER, row, 1] = t + 15.0
     logs.book[LOG_ORDER, row, 9] = 40.0 + 60.0 * rng.random()
     return t
 
 
-@njit(cache=True)
+@inner
 def do_routine(w, faces, logs, t, site, tech, ports, par, rng):  # type: ignore[no-untyped-def]
     """A round at a site: some ports are opened, looked at and cleaned where needed."""
     first = w.site_port_start[site]
     count = w.site_port_start[site + 1] - first
     if count == 0:
         return t
-    order, row = new_order(logs, t - 20000.0 * rng.random(), site, -1, REASON_ROUTINE, w.technician[tech].crew)
+    order, row = new_order(
+        logs, t - 20000.0 * rng.random(), site, np.int64(-1), np.int64(REASON_ROUTINE), w.technician[tech].crew
+    )
     start = int(rng.random() * count)
     dirty_any = False
     for j in range(min(ports, count)):
         p = w.site_port[first + (start + j) % count]
-        t, dirty, broken = open_port(w, faces, logs, t + 1.0, p, 0.97, 0.1, STAGE_ROUTINE, tech, order, par, rng)
+        t, dirty, broken = open_port(
+            w, faces, logs, t + 1.0, p, 0.97, 0.1, np.int64(STAGE_ROUTINE), tech, order, par, rng
+        )
         dirty_any = dirty_any or dirty
         if broken >= 0 and rng.random() < 0.4:
             k = w.cord_of_face[broken]
@@ -770,12 +842,14 @@ def do_routine(w, faces, logs, t, site, tech, ports, par, rng):  # type: ignore[
     return t
 
 
-@njit(cache=True)
+@inner
 def do_test(w, faces, logs, t, c, tech, par, rng):  # type: ignore[no-untyped-def]
     """A planned measurement of a circuit, from its near frame and now and then from the far one."""
     first = w.circuit[c].first_item
     p = w.item[first + 1].port if w.item[first + 1].port >= 0 else w.item[first].port
-    order, row = new_order(logs, t - 4000.0 * rng.random(), w.port[p].site, c, REASON_ROUTINE, w.technician[tech].crew)
+    order, row = new_order(
+        logs, t - 4000.0 * rng.random(), w.port[p].site, c, np.int64(REASON_ROUTINE), w.technician[tech].crew
+    )
     looks = odds_times(par[P_LOOK], w.port[p].care)
     otdr = w.circuit[c].kind == 1 and rng.random() < 0.7
     t = test_with_launch_cord(w, faces, logs, t, c, first + 1, otdr, looks, tech, order, par, rng)
@@ -789,7 +863,7 @@ def do_test(w, faces, logs, t, c, tech, par, rng):  # type: ignore[no-untyped-de
     return t
 
 
-@njit(cache=True)
+@inner
 def worst_cause(w, faces, c, t):  # type: ignore[no-untyped-def]
     """What costs a circuit most above its as-built loss: (cause, fault or -1, path item or -1, dB)."""
     cause = NO_FAULT
@@ -798,7 +872,7 @@ def worst_cause(w, faces, c, t):  # type: ignore[no-untyped-def]
     worst = 0.12
     for j in range(w.circuit[c].first_fault, w.circuit[c + 1].first_fault):
         i = w.fault_of_circuit[j]
-        size = fault_now_db(w, i, t, False)
+        size = fault_now_db(w, i, t, np.int64(0))
         if size > worst:
             worst = size
             cause = CAUSE_OF_FAULT[w.fault[i].kind]
@@ -820,7 +894,7 @@ def worst_cause(w, faces, c, t):  # type: ignore[no-untyped-def]
     return cause, fault, item, worst
 
 
-@njit(cache=True)
+@inner
 def do_alarm(w, faces, logs, t, c, reason, tech, par, rng):  # type: ignore[no-untyped-def]
     """A visit because a circuit has lost light or a customer complained."""
     if t < w.circuit[c].in_service:
@@ -847,7 +921,7 @@ def do_alarm(w, faces, logs, t, c, reason, tech, par, rng):  # type: ignore[no-u
         action = DID_TRANSCEIVER if true_cause == TRANSCEIVER else DID_FIBRE
         if true_cause == TRANSCEIVER:
             p = w.item[first].port if w.fault[fault].kind == FAULT_TRANSMITTER else w.item[last].port
-            t, _d, _b = open_port(w, faces, logs, t, p, looks, 0.3, STAGE_ROUTINE, tech, order, par, rng)
+            t, _d, _b = open_port(w, faces, logs, t, p, looks, 0.3, np.int64(STAGE_ROUTINE), tech, order, par, rng)
         elif rng.random() < 0.5 and w.item[first + 1].port >= 0:
             t = test_with_launch_cord(
                 w, faces, logs, t, c, first + 1, w.circuit[c].kind == 1, looks, tech, order, par, rng
@@ -863,7 +937,9 @@ def do_alarm(w, faces, logs, t, c, reason, tech, par, rng):  # type: ignore[no-u
                 break
             if opened > 0 and w.port[p].site != w.port[p_end].site:
                 t += 30.0
-            t, dirty, broken = open_port(w, faces, logs, t + 2.0, p, looks, 0.3, STAGE_ROUTINE, tech, order, par, rng)
+            t, dirty, broken = open_port(
+                w, faces, logs, t + 2.0, p, looks, 0.3, np.int64(STAGE_ROUTINE), tech, order, par, rng
+            )
             opened += 1
             if dirty:
                 found = CONTAMINATION
@@ -881,7 +957,9 @@ def do_alarm(w, faces, logs, t, c, reason, tech, par, rng):  # type: ignore[no-u
                 elif k < 0 and rng.random() < 0.6:
                     t = take_out(w, faces, logs, t + 5.0, p, tech, order, par, rng)
                     renew(w, faces, logs, t + 20.0, broken, order, rng)
-                    t = put_in(w, faces, logs, t + 22.0, p, w.port[p].front, True, False, tech, order, par, rng)
+                    t = put_in(
+                        w, faces, logs, t + 22.0, p, w.port[p].front, np.int64(1), np.int64(0), tech, order, par, rng
+                    )
                     action = DID_CONNECTOR
                     found = DAMAGED
                     connector = broken
@@ -901,7 +979,7 @@ def do_alarm(w, faces, logs, t, c, reason, tech, par, rng):  # type: ignore[no-u
     return t
 
 
-@njit(cache=True)
+@inner
 def end_of_day(w, faces, logs, day, last_day, par, rng):  # type: ignore[no-untyped-def]
     """Log what changed for the circuits touched, and let losses raise alarms."""
     t = (day + 1.0) * DAY_MIN
@@ -922,7 +1000,7 @@ def end_of_day(w, faces, logs, day, last_day, par, rng):  # type: ignore[no-unty
     for c in range(day % 3, (w.circuit.shape[0] - 1), 3):
         if t < w.circuit[c].in_service or t < w.circuit[c].muted:
             continue
-        rise = w.circuit[c].excess + faults_db(w, c, t, False, False)
+        rise = w.circuit[c].excess + faults_db(w, c, t, np.int64(0), np.int64(0))
         if rise > w.circuit[c].threshold and rng.random() < par[P_ALARM_CHANCE]:
             later = day + 1 + int(rng.standard_exponential() * 2.0)
             w.circuit[c].muted = t + DAY_MIN * 10.0
@@ -934,7 +1012,7 @@ def end_of_day(w, faces, logs, day, last_day, par, rng):  # type: ignore[no-unty
                 logs.total[TOTAL_QUEUE] = n + 1
 
 
-@njit(cache=True)
+@inner
 def weekly_ageing(w, faces, logs, day, par, rng):  # type: ignore[no-untyped-def]
     """A seventh of all mated ports ages by a week."""
     for p in range(day % 7, w.port.shape[0], 7):
@@ -949,7 +1027,7 @@ def weekly_ageing(w, faces, logs, day, par, rng):  # type: ignore[no-untyped-def
             flag_circuits(w, logs, p)
 
 
-@njit(cache=True)
+@inner
 def has_room(w, logs, rows):  # type: ignore[no-untyped-def]
     """Whether every log can take that many rows more, and every circuit may change once."""
     fullest = 0
@@ -961,7 +1039,7 @@ def has_room(w, logs, rows):  # type: ignore[no-untyped-def]
     return bool(logs.count[LOG_CHANGE] + w.circuit.shape[0] <= logs.change.shape[0])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def live(w, faces, logs, jobs_at, jobs_kind, jobs_target, jobs_tech, cursor, last_day, round_ports, par, rng):  # type: ignore[no-untyped-def]
     """Work through the days until the end or until a log is nearly full.
 
@@ -987,7 +1065,7 @@ def live(w, faces, logs, jobs_at, jobs_kind, jobs_target, jobs_tech, cursor, las
             elif kind == JOB_CHANGE:
                 do_change(w, faces, logs, t, target, tech, par, rng)
             elif kind == JOB_DISTURB:
-                open_port(w, faces, logs, t, target, 0.05, 0.05, STAGE_ROUTINE, tech, -1, par, rng)
+                open_port(w, faces, logs, t, target, 0.05, 0.05, np.int64(STAGE_ROUTINE), tech, np.int64(-1), par, rng)
             elif kind == JOB_ROUTINE:
                 if par[P_SUSPICION_ONLY] == 0.0:
                     do_routine(w, faces, logs, t, target, tech, round_ports, par, rng)
@@ -995,7 +1073,7 @@ def live(w, faces, logs, jobs_at, jobs_kind, jobs_target, jobs_tech, cursor, las
                 if t > w.circuit[target].in_service:
                     do_test(w, faces, logs, t, target, tech, par, rng)
             elif kind == JOB_COMPLAINT:
-                do_alarm(w, faces, logs, t, target, REASON_COMPLAINT, tech, par, rng)
+                do_alarm(w, faces, logs, t, target, np.int64(REASON_COMPLAINT), tech, par, rng)
         if cursor[2] == -2:
             cursor[2] = w.queue_head[day]
         while cursor[2] >= 0:
@@ -1006,7 +1084,8 @@ def live(w, faces, logs, jobs_at, jobs_kind, jobs_target, jobs_tech, cursor, las
             c = w.queue[n].circuit
             tech = w.circuit[c].crew * 3 + int(3.0 * rng.random())
             t = day * DAY_MIN + 480.0 + 300.0 * rng.random()
-            do_alarm(w, faces, logs, t, c, REASON_ALARM if rng.random() < 0.8 else REASON_COMPLAINT, tech, par, rng)
+            reason = REASON_ALARM if rng.random() < 0.8 else REASON_COMPLAINT
+            do_alarm(w, faces, logs, t, c, np.int64(reason), tech, par, rng)
         weekly_ageing(w, faces, logs, day, par, rng)
         end_of_day(w, faces, logs, day, last_day, par, rng)
         cursor[0] = day + 1
@@ -1014,7 +1093,7 @@ def live(w, faces, logs, jobs_at, jobs_kind, jobs_target, jobs_tech, cursor, las
     return True
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def refresh(w, faces):  # type: ignore[no-untyped-def]
     """Work out all losses anew: of pairs, and of circuits as built and above that."""
     for p in range(w.port.shape[0]):
@@ -1024,7 +1103,7 @@ def refresh(w, faces):  # type: ignore[no-untyped-def]
         w.circuit[c].excess = pairs_loss(w, c) - w.circuit[c].base
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def past_life(w, faces, par, rng):  # type: ignore[no-untyped-def]
     """Give every face a life before the history: openings, matings, and a cleaning for most."""
     for p in range(w.port.shape[0]):
@@ -1046,7 +1125,7 @@ def past_life(w, faces, par, rng):  # type: ignore[no-untyped-def]
     refresh(w, faces)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def truth_of_faces(faces, out):  # type: ignore[no-untyped-def]
     """Fill (faces, 5): contaminated, damaged, loss by dirt, loss by damage, of both, worst fibre. [dB]"""
     for f in range(out.shape[0]):
@@ -1055,16 +1134,16 @@ def truth_of_faces(faces, out):  # type: ignore[no-untyped-def]
         from_dirt = 0.0
         from_damage = 0.0
         from_both = 0.0
-        for k in range(faces.face[f].fibres):
-            from_dirt = max(from_dirt, face_excess_db(faces, f, k, 0))
-            from_damage = max(from_damage, face_excess_db(faces, f, k, 1))
-            from_both = max(from_both, face_excess_db(faces, f, k, 2))
+        for k in range(np.int64(faces.face[f].fibres)):
+            from_dirt = max(from_dirt, face_excess_db(faces, f, k, np.int64(0)))
+            from_damage = max(from_damage, face_excess_db(faces, f, k, np.int64(1)))
+            from_both = max(from_both, face_excess_db(faces, f, k, np.int64(2)))
         out[f, 2] = from_dirt
         out[f, 3] = from_damage
         out[f, 4] = from_both
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def truth_of_items(w, faces, out):  # type: ignore[no-untyped-def]
     """Fill (path items, 4): loss by dirt and by damage of the front face, then of the rear face. [dB]"""
     for i in range(out.shape[0]):
@@ -1074,7 +1153,7 @@ def truth_of_items(w, faces, out):  # type: ignore[no-untyped-def]
         fibre = w.item[i].slot - w.port[p].slot
         if w.port[p].front < 0 or w.port[p].rear < 0:
             continue
-        out[i, 0] = face_excess_db(faces, w.port[p].front, fibre, 0)
-        out[i, 1] = face_excess_db(faces, w.port[p].front, fibre, 1)
-        out[i, 2] = face_excess_db(faces, w.port[p].rear, fibre, 0)
-        out[i, 3] = face_excess_db(faces, w.port[p].rear, fibre, 1)
+        out[i, 0] = face_excess_db(faces, w.port[p].front, fibre, np.int64(0))
+        out[i, 1] = face_excess_db(faces, w.port[p].front, fibre, np.int64(1))
+        out[i, 2] = face_excess_db(faces, w.port[p].rear, fibre, np.int64(0))
+        out[i, 3] = face_excess_db(faces, w.port[p].rear, fibre, np.int64(1))

@@ -57,6 +57,9 @@ LOOSE_REMOVED = np.array([0.82, 0.88, 0.80, 0.76, 0.93, 0.91])
 STUCK_REMOVED = np.array([0.42, 0.52, 0.45, 0.38, 0.85, 0.80])
 FILM_LEFT = np.array([0.35, 0.25, 0.35, 0.40, 0.06, 0.08])
 
+# Functions called from compiled code only: no wrapper for Python, no zero-division checks, no cache of their own.
+inner = njit(no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy")
+
 MARK = np.dtype(
     [("x", "f4"), ("y", "f4"), ("size", "f4"), ("origin", "i4"), ("kind", "i2"), ("loose", "i1"), ("fibre", "i1")]
 )
@@ -78,13 +81,13 @@ def new_faces(fibres: npt.NDArray[np.generic], multimode: npt.NDArray[np.generic
     return Faces(mark=np.zeros((fibres.shape[0], SLOTS), MARK), face=face)
 
 
-@njit(cache=True)
+@inner
 def logistic(z):  # type: ignore[no-untyped-def]
     """1 / (1 + exp(-z))."""
     return 1.0 / (1.0 + math.exp(-z))
 
 
-@njit(cache=True)
+@inner
 def add_mark(faces, f, kind, loose, x, y, size, fibre, origin):  # type: ignore[no-untyped-def]
     """Put a mark on a face; when the list is full it takes the place of a smaller one."""
     place = -1
@@ -107,7 +110,7 @@ def add_mark(faces, f, kind, loose, x, y, size, fibre, origin):  # type: ignore[
     faces.mark[f, place].origin = origin
 
 
-@njit(cache=True)
+@inner
 def settle(faces, f, number, grain_share, origin, rng):  # type: ignore[no-untyped-def]
     """Let particles settle on a face: sizes with a heavy tail, places over the ferrule's contact area."""
     for _ in range(number):
@@ -116,10 +119,20 @@ def settle(faces, f, number, grain_share, origin, rng):  # type: ignore[no-untyp
         angle = 2.0 * math.pi * rng.random()
         kind = GRAIN if rng.random() < grain_share else DUST
         fibre = int(rng.random() * faces.face[f].fibres)
-        add_mark(faces, f, kind, 1, r * math.cos(angle), r * math.sin(angle), size, fibre, origin)
+        add_mark(
+            faces,
+            f,
+            np.int64(kind),
+            np.int64(1),
+            np.float64(r * math.cos(angle)),
+            np.float64(r * math.sin(angle)),
+            np.float64(size),
+            np.int64(fibre),
+            np.int64(origin),
+        )
 
 
-@njit(cache=True)
+@inner
 def poisson(mean, rng):  # type: ignore[no-untyped-def]
     """A Poisson number by multiplication (small means)."""
     limit = math.exp(-mean)
@@ -131,16 +144,16 @@ def poisson(mean, rng):  # type: ignore[no-untyped-def]
     return n
 
 
-@njit(cache=True)
+@inner
 def expose(faces, f, dust_mean, finger_chance, par, rng):  # type: ignore[no-untyped-def]
     """An end face lies open for a moment: dust settles, now and then a finger touches it."""
     wide = 1.6 if faces.face[f].fibres > 1 else 1.0
-    settle(faces, f, poisson(dust_mean * par[P_DUST] * wide, rng), par[P_GRAIN_SHARE], -1, rng)
+    settle(faces, f, poisson(dust_mean * par[P_DUST] * wide, rng), par[P_GRAIN_SHARE], np.int64(-1), rng)
     if rng.random() < finger_chance * par[P_FINGER]:
         faces.face[f].film = min(1.0, faces.face[f].film + 0.25 + 0.7 * rng.random())
 
 
-@njit(cache=True)
+@inner
 def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
     """Contact from the view of one face: its loose dirt jumps over, moves inwards, is crushed or pressed fast."""
     for s in range(SLOTS):
@@ -153,25 +166,55 @@ def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
         fibre = faces.mark[f, s].fibre
         if kind == GRAIN and rng.random() < par[P_PIT] * min(1.0, size / 8.0):
             depth = size * (0.35 + 0.3 * rng.random())
-            add_mark(faces, f, PIT, 0, x, y, depth, fibre, partner)
+            add_mark(
+                faces,
+                f,
+                np.int64(PIT),
+                np.int64(0),
+                np.float64(x),
+                np.float64(y),
+                np.float64(depth),
+                np.int64(fibre),
+                np.int64(partner),
+            )
             if rng.random() < 0.7:
-                add_mark(faces, partner, PIT, 0, -x, y, depth, fibre, f)
+                add_mark(
+                    faces,
+                    partner,
+                    np.int64(PIT),
+                    np.int64(0),
+                    np.float64(-x),
+                    np.float64(y),
+                    np.float64(depth),
+                    np.int64(fibre),
+                    np.int64(f),
+                )
         if faces.mark[f, s].loose == 0:
             continue
         if rng.random() < 0.03 and kind == GRAIN:
-            add_mark(faces, partner, SCRATCH, 0, -x, y, 0.6 + 0.25 * size, fibre, f)
+            add_mark(
+                faces,
+                partner,
+                np.int64(SCRATCH),
+                np.int64(0),
+                np.float64(-x),
+                np.float64(y),
+                np.float64(0.6 + 0.25 * size),
+                np.int64(fibre),
+                np.int64(f),
+            )
         if size > 6.0 and rng.random() < 0.25:  # crushed into smaller pieces
             faces.mark[f, s].size = 0.62 * size
             add_mark(
                 faces,
                 f,
-                kind,
-                1,
-                x + 6.0 * rng.standard_normal(),
-                y + 6.0 * rng.standard_normal(),
-                0.5 * size,
-                fibre,
-                faces.mark[f, s].origin,
+                np.int64(kind),
+                np.int64(1),
+                np.float64(x + 6.0 * rng.standard_normal()),
+                np.float64(y + 6.0 * rng.standard_normal()),
+                np.float64(0.5 * size),
+                np.int64(fibre),
+                np.int64(faces.mark[f, s].origin),
             )
             size = faces.mark[f, s].size
         shrink = 0.45 + 0.65 * rng.random()
@@ -181,13 +224,23 @@ def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
         faces.mark[f, s].y = y
         if rng.random() < par[P_TRANSFER]:
             faces.mark[f, s].kind = NOTHING
-            add_mark(faces, partner, kind, 1, -x, y, size, fibre, f)
+            add_mark(
+                faces,
+                partner,
+                np.int64(kind),
+                np.int64(1),
+                np.float64(-x),
+                np.float64(y),
+                np.float64(size),
+                np.int64(fibre),
+                np.int64(f),
+            )
         elif rng.random() < (0.3 if kind == DUST else 0.12):
             faces.mark[f, s].loose = 0
             faces.mark[f, s].size = min(60.0, size * 1.2)
 
 
-@njit(cache=True)
+@inner
 def join(faces, a, b, par, rng):  # type: ignore[no-untyped-def]
     """Two faces meet: both are pressed, films even out, and the sleeve sheds a little wear debris."""
     press(faces, a, b, par, rng)
@@ -195,10 +248,10 @@ def join(faces, a, b, par, rng):  # type: ignore[no-untyped-def]
     mean = 0.5 * (faces.face[a].film + faces.face[b].film)
     faces.face[a].film += 0.7 * (mean - faces.face[a].film)
     faces.face[b].film += 0.7 * (mean - faces.face[b].film)
-    settle(faces, a, poisson(par[P_WEAR], rng), 0.5, -1, rng)
+    settle(faces, a, poisson(par[P_WEAR], rng), 0.5, np.int64(-1), rng)
 
 
-@njit(cache=True)
+@inner
 def clean(faces, f, method, quality, tool_dirt, par, rng):  # type: ignore[no-untyped-def]
     """One cleaning: each mark goes with a chance that depends on method, hold, size, hand and luck."""
     luck = 0.7 * rng.standard_normal() + 0.8 * par[P_QUALITY] * quality
@@ -215,13 +268,13 @@ def clean(faces, f, method, quality, tool_dirt, par, rng):  # type: ignore[no-un
                 add_mark(
                     faces,
                     f,
-                    SCRATCH,
-                    0,
-                    faces.mark[f, s].x,
-                    faces.mark[f, s].y,
-                    0.5 + 1.5 * rng.random(),
-                    faces.mark[f, s].fibre,
-                    -1,
+                    np.int64(SCRATCH),
+                    np.int64(0),
+                    np.float64(faces.mark[f, s].x),
+                    np.float64(faces.mark[f, s].y),
+                    np.float64(0.5 + 1.5 * rng.random()),
+                    np.int64(faces.mark[f, s].fibre),
+                    np.int64(-1),
                 )
         elif faces.mark[f, s].loose:  # dragged
             faces.mark[f, s].x += 12.0 * rng.standard_normal()
@@ -235,32 +288,32 @@ def clean(faces, f, method, quality, tool_dirt, par, rng):  # type: ignore[no-un
             add_mark(
                 faces,
                 f,
-                RESIDUE,
-                0,
-                r * math.cos(angle),
-                r * math.sin(angle),
-                2.0 + 6.0 * rng.random(),
-                int(rng.random() * faces.face[f].fibres),
-                -1,
+                np.int64(RESIDUE),
+                np.int64(0),
+                np.float64(r * math.cos(angle)),
+                np.float64(r * math.sin(angle)),
+                np.float64(2.0 + 6.0 * rng.random()),
+                np.int64(int(rng.random() * faces.face[f].fibres)),
+                np.int64(-1),
             )
     if method >= 4 and rng.random() < 0.04 * math.exp(-0.6 * par[P_QUALITY] * quality):  # solvent left to dry
         faces.face[f].film = min(1.0, faces.face[f].film + 0.3)
         add_mark(
             faces,
             f,
-            RESIDUE,
-            0,
-            20.0 * rng.standard_normal(),
-            20.0 * rng.standard_normal(),
-            3.0 + 4.0 * rng.random(),
-            int(rng.random() * faces.face[f].fibres),
-            -1,
+            np.int64(RESIDUE),
+            np.int64(0),
+            np.float64(20.0 * rng.standard_normal()),
+            np.float64(20.0 * rng.standard_normal()),
+            np.float64(3.0 + 4.0 * rng.random()),
+            np.int64(int(rng.random() * faces.face[f].fibres)),
+            np.int64(-1),
         )
     if rng.random() < tool_dirt * math.exp(-0.5 * par[P_QUALITY] * quality):
-        settle(faces, f, 1 + int(3.0 * rng.random()), 0.3, -1, rng)
+        settle(faces, f, 1 + int(3.0 * rng.random()), 0.3, np.int64(-1), rng)
 
 
-@njit(cache=True)
+@inner
 def age(faces, f, outdoor, par, rng):  # type: ignore[no-untyped-def]
     """A week of a mated face: loose dirt creeps inwards with temperature swings, films spread, dew outdoors."""
     moved = False
@@ -282,7 +335,7 @@ def age(faces, f, outdoor, par, rng):  # type: ignore[no-untyped-def]
     return moved
 
 
-@njit(cache=True)
+@inner
 def is_contaminated(faces, f):  # type: ignore[no-untyped-def]
     """Whether a perfect look would reject the face for dirt.
 
@@ -310,7 +363,7 @@ def is_contaminated(faces, f):  # type: ignore[no-untyped-def]
     return middling > 5
 
 
-@njit(cache=True)
+@inner
 def is_damaged(faces, f):  # type: ignore[no-untyped-def]
     """Whether a perfect look would reject the face for pits, chips or scratches (core and cladding zones)."""
     for s in range(SLOTS):
@@ -324,7 +377,7 @@ def is_damaged(faces, f):  # type: ignore[no-untyped-def]
     return False
 
 
-@njit(cache=True)
+@inner
 def struck_by(faces, f, fibre, damage):  # type: ignore[no-untyped-def]
     """Share of the light struck by a face's dirt (`damage` 0), by its damage (1) or by both (2)."""
     w = MULTIMODE_RADIUS_UM if faces.face[f].multimode else MODE_RADIUS_1310_UM
@@ -352,7 +405,7 @@ def struck_by(faces, f, fibre, damage):  # type: ignore[no-untyped-def]
     return min(0.985, total)
 
 
-@njit(cache=True)
+@inner
 def gap_um(faces, f):  # type: ignore[no-untyped-def]
     """Gap that the tallest particle of a face holds open once the ferrules have given way elastically. [um]"""
     tallest = 0.0
@@ -366,7 +419,7 @@ def gap_um(faces, f):  # type: ignore[no-untyped-def]
     return tallest
 
 
-@njit(cache=True)
+@inner
 def face_excess_db(faces, f, fibre, damage):  # type: ignore[no-untyped-def]
     """Loss a single face brings to its mated pair by dirt (0), damage (1) or both (2). [dB]"""
     loss = blocked_loss_db(struck_by(faces, f, fibre, damage), faces.face[f].multimode > 0)
@@ -375,16 +428,16 @@ def face_excess_db(faces, f, fibre, damage):  # type: ignore[no-untyped-def]
     return loss
 
 
-@njit(cache=True)
+@inner
 def pair_excess_db(faces, a, b, fibre, ripple):  # type: ignore[no-untyped-def]
     """Loss of a mated pair above two spotless faces, on one fibre. [dB]"""
-    struck = min(0.985, struck_by(faces, a, fibre, 2) + struck_by(faces, b, fibre, 2))
+    struck = min(0.985, struck_by(faces, a, fibre, np.int64(2)) + struck_by(faces, b, fibre, np.int64(2)))
     loss = blocked_loss_db(struck, faces.face[a].multimode > 0)
     loss += 0.18 * (max(0.0, faces.face[a].film - 0.1) + max(0.0, faces.face[b].film - 0.1))
     return loss + gap_loss_db(max(gap_um(faces, a), gap_um(faces, b)), ripple)
 
 
-@njit(cache=True)
+@inner
 def look(faces, f, eye, par, rng):  # type: ignore[no-untyped-def]
     """One look through a microscope: what it finds, in which zone, and the verdict.
 

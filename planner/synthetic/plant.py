@@ -170,8 +170,8 @@ class _Builder:
         return -self.rng.integers(int(low), int(high), shape)
 
     def grade(self, shape: tuple[int, ...]) -> IntArray:
-        """Random-mate grades: B .35, C .5, D .15."""
-        return self.rng.choice(np.array([1, 2, 3]), shape, p=[0.35, 0.5, 0.15])
+        """Random-mate grades: B .4, C .55, D .05."""
+        return self.rng.choice(np.array([1, 2, 3]), shape, p=[0.4, 0.55, 0.05])
 
     def fixed(self, ports: IntArray, family: object, polish: object) -> IntArray:
         """A built-in connector behind each of these ports."""
