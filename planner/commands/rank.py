@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import json
+from datetime import datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import click
+import numpy as np
+import pandas as pd
 
 from planner.commands.common import console, db_option, progress_bar, show_table
-from planner.errors import ParameterError
-from planner.store.database import open_database
+from planner.errors import ParameterError, TraceError
+from planner.store.database import open_database, transaction
 
 SHOWN = 20
 
@@ -52,3 +57,137 @@ def rank(db: Path, by: str, out: Path | None, top: int | None) -> None:
     shown = rows[["rank", "connector_id", "score", "site_id", "port", "reasons"]].copy()
     shown["score"] = shown["score"].map(lambda score: f"{score:.3g}")
     show_table(shown, f"end faces by {by}")
+
+
+@click.command(name="trace-dirt")
+@click.argument("name", metavar="CONNECTOR")
+@db_option
+@click.option("--top", type=click.IntRange(min=1), default=15, show_default=True, help="Rows per list.")
+def trace_dirt(name: str, db: Path, top: int) -> None:
+    """Where the dirt of an end face probably came from, and whom it may have contaminated since.
+
+    CONNECTOR is the id of an end face, of a cable, or of a housing: a test set stands for its ports and
+    launch cords, and everything they met is listed.
+    """
+    from planner.pipeline import bring_up_to_date
+    from planner.store import meeting_queries
+
+    con = open_database(db)
+    with progress_bar("bringing results up to date") as progress:
+        bring_up_to_date(con, progress=progress)
+    faces = meeting_queries.faces_named(con, name)
+    if not faces:
+        raise TraceError(
+            f"trace-dirt: got '{name}', must be the id of a connector, cable or housing in the records; "
+            "planner export connectors --out FILE lists the connectors"
+        )
+    show_table(_percent(meeting_queries.health_of(con, faces).head(top)), f"{name}: what is believed of it")
+    if len(faces) == 1:
+        lines = meeting_queries.evidence_of(con, faces[0])
+        lines["decibans"] = lines["decibans"].map(lambda value: f"{value:+.1f}")
+        show_table(lines, "why: decibans add up to the log-odds of being not clean")
+    sources = meeting_queries.came_from(con, faces)
+    if sources.empty:
+        console.print("Its dirt, if any, probably came from the air or was there before the records begin.")
+    else:
+        show_table(_percent(sources.head(top)), "its dirt may have come from")
+    spread = meeting_queries.went_to(con, faces)
+    if not spread.empty:
+        show_table(_percent(spread.head(top)), "it may have contaminated")
+    met = meeting_queries.met_by(con, faces)
+    con.close()
+    if met.empty:
+        console.print("It met no other end face in the records.")
+        return
+    unseen = met[~met["seen_since"].astype(bool)]
+    console.print(f"It met {len(met)} end faces; {len(unseen)} of them were not inspected since.")
+    columns = ["connector_id", "p_contaminated", "site_id", "port_id", "matings", "last_met_at"]
+    show_table(_percent(unseen[columns].head(top)), "inspect these next because they met it")
+
+
+def _percent(frame: pd.DataFrame) -> pd.DataFrame:
+    """Probabilities in per cent and days without fractions, for people."""
+    out = frame.copy()
+    for name in out.columns:
+        if "probability" in str(name) or str(name).startswith(("p_", "source_p_")):
+            out[name] = out[name].map(lambda p: "" if pd.isna(p) else f"{100 * p:.0f} %")
+        elif str(name).startswith("days_"):
+            out[name] = out[name].map(lambda days: "" if pd.isna(days) else f"{days:.0f}")
+    return out
+
+
+@click.command()
+@db_option
+@click.option(
+    "--at",
+    "at",
+    type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S"]),
+    required=True,
+    help="The day (UTC) to rank on: only data before it is used.",
+)
+@click.option("--days", type=click.IntRange(min=7), default=90, show_default=True, help="How long findings count.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Of the resampling of sites.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), default=None, help="Write all figures as JSON.")
+def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> None:
+    """Rank on a past day with data before it only, and score that by what was found after it."""
+    from planner.health.backtest import judge, score_rankings
+    from planner.pipeline import bring_up_to_date
+    from planner.store.backtest_queries import (
+        copy_of_past,
+        found_after,
+        history_span,
+        keep_backtest,
+        ranking_of_past,
+    )
+
+    con = open_database(db)
+    with progress_bar("bringing results up to date") as progress:
+        bring_up_to_date(con, progress=progress)
+    first, last = history_span(con)
+    if first is None or last is None or not first < at < last:
+        raise ParameterError(
+            f"backtest --at: got {at:%Y-%m-%d}, must lie inside the history, {first} to {last}; "
+            "choose a day with some months before and some weeks after it"
+        )
+    until = min(at + timedelta(days=days), last)
+    with TemporaryDirectory(prefix="planner-backtest-") as folder:
+        past_file = Path(folder) / "past.duckdb"
+        open_database(past_file).close()
+        copy_of_past(con, str(past_file), at)
+        past = open_database(past_file)
+        with progress_bar(f"ranking as of {at:%Y-%m-%d}") as progress:
+            bring_up_to_date(past, at, progress)
+        ranking = ranking_of_past(past)
+        found = ranking[["connector_id"]].merge(found_after(con, at, until), on="connector_id", how="left")
+        past.close()
+    horizon = (until - at).total_seconds() / 86400.0
+    assessed = ranking["p_not_clean"].notna().any()
+    strata = ranking["p_not_clean" if assessed else "classic_score"].to_numpy(np.float64)
+    judged = judge(found, strata, pd.Timestamp(at), horizon)
+    if not judged.seen.any():
+        raise ParameterError(
+            f"backtest --at: got {at:%Y-%m-%d}, after which no end face was looked at within {horizon:.0f} days; "
+            "choose an earlier day, or load inspections"
+        )
+    scores, curves, details = score_rankings(ranking, judged, pd.Timestamp(at), pd.Timestamp(until), horizon, seed)
+    with transaction(con):
+        keep_backtest(con, scores, curves)
+    con.close()
+    shown = scores.drop(columns=["ranked_at", "until_at", "judged", "found", "base_rate", "note"])
+    for name in shown.columns[1:]:
+        shown[name] = shown[name].map(lambda value: "" if pd.isna(value) else f"{value:.3f}")
+    show_table(shown, f"ranked on {at:%Y-%m-%d}, judged by looks until {until:%Y-%m-%d}")
+    console.print(
+        f"{int(judged.seen.sum())} end faces looked at, {int(judged.bad.sum())} not clean "
+        f"(weighted base rate {details['base_rate']:.3f}). {scores['note'].iloc[0]}."
+    )
+    if out is not None:
+        document = {
+            "at": at.isoformat(),
+            "until": until.isoformat(),
+            "details": details,
+            "scores": json.loads(scores.to_json(orient="records", date_format="iso")),
+            "curves": json.loads(curves.to_json(orient="records", date_format="iso")),
+        }
+        out.write_text(json.dumps(document, indent=1), encoding="utf-8")
+        console.print(f"written to {out}")

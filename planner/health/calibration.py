@@ -159,9 +159,7 @@ def calibrate(history: History, look: Float64) -> Calibration:
     `look` is the learned P(outcome | state), shape (4, 3): it says how many findings are false alarms. What
     is borderline is found now and then and counts as half dirty: a hit is taken as at least `SUREST_HIT`.
     """
-    identity = Calibration(
-        0.0, np.eye(len(FEATURES))[0], np.zeros(len(FEATURES)), np.ones(len(FEATURES)), 0
-    )
+    identity = Calibration(0.0, np.eye(len(FEATURES))[0], np.zeros(len(FEATURES)), np.ones(len(FEATURES)), 0)
     m = len(history.seconds)
     if m == 0:
         return identity

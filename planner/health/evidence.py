@@ -121,9 +121,7 @@ def evidence_lines(
         }
     )
     lit = present[from_light[present] != 0.0]
-    light = pd.DataFrame(
-        {"face": lit, "event": last + 2, "text": "light on its circuits", "decibans": from_light[lit]}
-    )
+    light = pd.DataFrame({"face": lit, "event": last + 2, "text": "light on its circuits", "decibans": from_light[lit]})
     everything = pd.concat([lines, summed, light], ignore_index=True)
     so_far = np.bincount(everything["face"], weights=everything["decibans"], minlength=n)
     remainder = final[present] - so_far[present]

@@ -121,8 +121,8 @@ class Rates:
 
     `exposure` (BASES,): P(an opening makes a clean end face dirty); `site`, `technician`: factors on it
     (one more entry than there are, the last for unknown). `transfer`, `damage` (2,): per mating, recorded and
-    implied. `cleaning` (2, methods), first and repeated, `cleaning_technician` (t + 1,): success and its difference in log-odds
-    units of the person. `soiling`: P(cleaning makes dirty). `vanishing`: P(an opening ends with
+    implied. `cleaning` (2, methods), first and repeated, `cleaning_technician` (t + 1,): success, and what a
+    person adds to it. `soiling`: P(cleaning makes dirty). `vanishing`: P(an opening ends with
     dirt gone, unrecorded). `look` (4, 3), `look_test_set` (s + 1, 4, 3):
     P(outcome | state). `report` (4, 3). `start` (kinds, 4), `start_batch` (b + 1, 4). `wait` (2,): dirt per
     day mated, open. `hazard` (2,): looks per day at an end face that is clean, not clean.
@@ -236,9 +236,7 @@ def look_likelihood(look: Float64, outcome: Int32) -> Float64:
 
 def tables_of(rates: Rates, classes: Classes, days: Float64) -> Tables:
     """The matrices of all classes; `days` is the mean wait of each waiting class, shape (2 WAITS,)."""
-    openings = dirt_steps(
-        class_exposure(rates, classes), np.full(len(classes.opening_base), rates.vanishing)
-    )
+    openings = dirt_steps(class_exposure(rates, classes), np.full(len(classes.opening_base), rates.vanishing))
     q = class_cleaning(rates, classes)
     cleanings = dirt_steps(np.full(len(q), rates.soiling), q)
     looks = seen(look_likelihood(rates.look_test_set[classes.look_test_set], classes.look_outcome))

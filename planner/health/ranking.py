@@ -299,7 +299,14 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     }
     benefit = sum((parts[name] for name in PARTS), start=np.zeros(n))
     action = np.where(replaces, 1, np.where(only_looks, 2, 0)).astype(np.int8)
-    return Benefit(parts, benefit, minutes, benefit / minutes, action, leading_circuit(carried, now_gain + carried.p_dirt_costs * noticed, n))
+    return Benefit(
+        parts,
+        benefit,
+        minutes,
+        benefit / minutes,
+        action,
+        leading_circuit(carried, now_gain + carried.p_dirt_costs * noticed, n),
+    )
 
 
 def leading_circuit(carried: CarriedCircuits, gain: FloatArray, n: int) -> IntArray:

@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.health.calibration import calibrate, corrected, features
 from planner.health.contamination import History, Inferred, history_of, infer
 from planner.health.episodes import LOOK, LOOK_AFTER, MATE
-from planner.health.calibration import calibrate, corrected, features
 from planner.health.evidence import evidence_lines
 from planner.health.learning import start_beliefs
 from planner.health.light_evidence import CircuitLight, LightEvidence, touched_on, weigh
@@ -158,9 +158,7 @@ def write_evidence(
     start = 1.0 - start_beliefs(inferred.rates, inferred.coded.classes)[:, 0]
     moved = moves(inferred, chains(inferred, present), start, present)
     from_light = (log_odds(not_clean) - log_odds(1.0 - calibrated[:, 0])) * DECIBANS
-    lines = evidence_lines(
-        moved, listed, log_odds(not_clean) * DECIBANS, from_light, history, ids
-    )
+    lines = evidence_lines(moved, listed, log_odds(not_clean) * DECIBANS, from_light, history, ids)
     replace_result(con, "health_evidence", lines)
 
 
