@@ -132,6 +132,7 @@ def plan_week(
     week = make_week(tables, first, days, settings)
     progress(0.1, "planning routes")
     chosen = stop or default_stop(week.problem)
+    effort = effort or BoundEffort(rounds=0)
     plan = solve(week.problem, chosen, settings.seed, effort=effort, progress=part_of(progress, 0.1, 0.95))
     return add_audits(week, plan, tables.audit_pool)
 

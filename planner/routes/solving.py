@@ -9,14 +9,16 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from planner.errors import PlanningError
 from planner.progress import Progress, part_of, silent
-from planner.routes.bounds import Bound, BoundEffort, upper_bound_of
+from planner.routes.bounds import Bound, BoundEffort, ColumnGeneration, knapsack_bound
 from planner.routes.checker import faults_of_plan
 from planner.routes.engine import Proposal, Routes, propose_routes
 from planner.routes.problem import BoolArray, CrewDay, IntArray, Leg, Problem, RoutePlan, Stop, make_problem
@@ -29,6 +31,12 @@ CANDIDATES_PER_VISIT_LARGE = 2.0
 LARGE_CREW_DAYS = 100
 ALWAYS_OFFERED = 150
 NEIGHBOURS = 5
+# Shares of a stop in seconds: search first, then bound, plans from its routes, and search again with the rest.
+SEARCH_SHARE = 0.5
+BOUND_SHARE = 0.3
+DIVE_SHARE = 0.08
+RECOMBINE_SHARE = 0.05
+DIVES = 3
 
 
 def plan_routes(
@@ -112,36 +120,119 @@ def solve(
     progress: Progress = silent,
 ) -> RoutePlan:
     """`plan_routes` for a problem that is already built."""
-    notes: list[str] = []
+    effort = effort or BoundEffort()
     reachable = reachable_jobs(problem)
     kept = np.flatnonzero(preselect(problem, reachable))
     small = problem.subset(kept)
     inverse = {int(job): position for position, job in enumerate(kept)}
-    begin = None
-    if start is not None:
-        begin = [(crew, [inverse[job] for job in jobs if job in inverse]) for crew, jobs in start]
-    search = _Search(small, stop, seed, progress)
-    legs = search.run(begin)
-    full = [
-        Leg(leg.crew, tuple(int(kept[job]) for job in leg.jobs), leg.departs, leg.starts, leg.returns) for leg in legs
-    ]
-    full = with_insertions(problem, full, reachable)
-    benefit, cost = legs_value(problem, full)
-    served = {job for leg in full for job in leg.jobs}
-    served_groups = {int(problem.group[job]) for job in served} - {-1}
-    unserved = tuple(
-        int(job)
-        for job in np.flatnonzero(problem.required)
-        if job not in served and int(problem.group[job]) not in served_groups
-    )
+    clock = Clock(stop)
+    tight = int(reachable.sum()) <= effort.largest and effort.rounds > 0
+    search = _Search(small, stop.share(SEARCH_SHARE if tight else 1.0), seed, part_of(progress, 0.0, 0.6))
+    legs = _in_full(search.run(None if start is None else _renumbered(start, inverse)), kept)
+    legs = with_insertions(problem, legs, reachable)
+    bound = Bound(0.0, "nothing can be done")
+    if reachable.any():
+        loose = knapsack_bound(problem, np.flatnonzero(reachable))
+        bound = Bound(loose, f"knapsack over all {int(reachable.sum())} blocks (loose: a physical limit)")
+    if tight and reachable.any():
+        legs, found = _improved(problem, legs, reachable, small, kept, search, clock, effort, part_of(progress, 0.6, 1.0))
+        bound = found if found.value < bound.value else bound
+    benefit, cost = legs_value(problem, legs)
+    unserved = _unserved(problem, legs)
     relaxed = problem.with_required(problem.required & ~np.isin(np.arange(problem.jobs), unserved))
-    faults = faults_of_plan(relaxed, full, claimed_benefit=benefit, claimed_cost=cost)
+    faults = faults_of_plan(relaxed, legs, claimed_benefit=benefit, claimed_cost=cost)
     if faults:
         raise PlanningError(f"the plan breaks {len(faults)} rules and is refused: {'; '.join(faults[:5])}")
-    bound = upper_bound_of(
-        problem, np.flatnonzero(reachable), kept, full, effort or BoundEffort(), part_of(progress, 0.7, 1.0)
+    return _finished(problem, tuple(legs), benefit, cost, bound, search, seed, len(kept), unserved)
+
+
+class Clock:
+    """Seconds of a stop that are left, on the wall or of this process; None if the stop counts iterations."""
+
+    def __init__(self, stop: Stop) -> None:
+        self.stop = stop
+        self.read = time.process_time if stop.cpu else time.perf_counter
+        self.began = self.read()
+
+    def left(self) -> float | None:
+        """Seconds left, at least 0."""
+        return None if self.stop.seconds is None else max(0.0, self.stop.seconds - (self.read() - self.began))
+
+    def part(self, share: float) -> float | None:
+        """That share of the seconds of the whole stop, but no more than are left."""
+        left = self.left()
+        return None if left is None or self.stop.seconds is None else min(left, share * self.stop.seconds)
+
+
+def _improved(
+    problem: Problem,
+    legs: list[Leg],
+    reachable: BoolArray,
+    small: Problem,
+    kept: IntArray,
+    search: _Search,
+    clock: Clock,
+    effort: BoundEffort,
+    progress: Progress,
+) -> tuple[list[Leg], Bound]:
+    """Column generation: the bound, and better plans from its routes, polished by the engine."""
+    limited = replace(effort, seconds=clock.part(BOUND_SHARE) if effort.seconds is None else effort.seconds, cpu=clock.stop.cpu)
+    generation = ColumnGeneration(problem, np.flatnonzero(reachable), limited)
+    generation.add_legs(legs)
+    generation.run(part_of(progress, 0.0, 0.6))
+    bound = Bound(generation.bound, "column generation with ng-routes")
+    progress(0.6, "planning routes")
+    if generation.proven:
+        return legs, bound
+    secured = search.secured(problem)
+    best = legs
+    proposals: list[Routes] = []
+    generation.extend(clock.part(DIVE_SHARE))
+    for first in range(DIVES):
+        if first and generation.out_of_time():
+            break
+        proposals.append([(crew, list(jobs)) for crew, jobs in generation.dive(first)])
+    proposals.append([(crew, list(jobs)) for crew, jobs in generation.recombine(clock.part(RECOMBINE_SHARE))])
+    for routes in proposals:
+        fresh = with_insertions(problem, without_orphans(problem, repaired(problem, routes)), reachable)
+        if _value(secured, fresh) > _value(secured, best):
+            best = fresh
+    left = clock.left()
+    if best is legs and left is None:
+        return best, bound
+    generation.add_legs(best)
+    if generation.proven:
+        return best, bound
+    polished = _in_full(search.polish(_routes_within(best, kept), left, part_of(progress, 0.7, 1.0)), kept)
+    polished = with_insertions(problem, polished, reachable)
+    return (polished if _value(secured, polished) > _value(secured, best) else best), bound
+
+
+def _in_full(legs: Sequence[Leg], kept: IntArray) -> list[Leg]:
+    """Legs of the preselected problem in the numbering of the whole one."""
+    return [
+        Leg(leg.crew, tuple(int(kept[job]) for job in leg.jobs), leg.departs, leg.starts, leg.returns) for leg in legs
+    ]
+
+
+def _renumbered(routes: Routes, inverse: dict[int, int]) -> Routes:
+    return [(crew, [inverse[job] for job in jobs if job in inverse]) for crew, jobs in routes]
+
+
+def _routes_within(legs: Sequence[Leg], kept: IntArray) -> Routes:
+    inverse = {int(job): position for position, job in enumerate(kept)}
+    return _renumbered([(leg.crew, list(leg.jobs)) for leg in legs], inverse)
+
+
+def _unserved(problem: Problem, legs: Sequence[Leg]) -> tuple[int, ...]:
+    """Required jobs that the plan does not serve, by themselves or by an alternative."""
+    served = {job for leg in legs for job in leg.jobs}
+    groups = {int(problem.group[job]) for job in served} - {-1}
+    return tuple(
+        int(job)
+        for job in np.flatnonzero(problem.required)
+        if job not in served and int(problem.group[job]) not in groups
     )
-    return _finished(problem, tuple(full), benefit, cost, bound, search, seed, len(kept), unserved, notes)
 
 
 def _finished(
@@ -154,7 +245,6 @@ def _finished(
     seed: int,
     kept: int,
     unserved: tuple[int, ...],
-    notes: list[str],
 ) -> RoutePlan:
     value = benefit - cost
     upper = max(bound.value, float(value))
@@ -173,7 +263,7 @@ def _finished(
         unserved_required=unserved,
         broken_pairs_repaired=search.broken_pairs,
         pair_cost=search.pair_cost,
-        notes=tuple(notes + search.notes),
+        notes=tuple(search.notes),
     )
 
 
@@ -353,7 +443,7 @@ class _Search:
         progress: Progress,
         seed_step: int = 0,
     ) -> list[Leg]:
-        secured = self._secure_required(problem)
+        secured = self.secured(problem)
         proposal: Proposal = propose_routes(
             secured, stop, self.seed + seed_step, start=begin, pairs_together=together, progress=progress
         )
@@ -365,7 +455,23 @@ class _Search:
                 legs = kept
         return legs
 
-    def _secure_required(self, problem: Problem) -> Problem:
+    def polish(self, begin: Routes, seconds: float | None, progress: Progress) -> list[Leg]:
+        """Search on from a plan, for the seconds left or, without a clock, for half the iterations; pairs stay whole."""
+        stop = self.stop.share(0.5) if seconds is None else Stop(self.stop.iterations, max(seconds, 0.01), self.stop.cpu)
+        problem = self.problem
+        if not begin or not problem.jobs:
+            return repaired(problem, begin)
+        done = {job for _, jobs in begin for job in jobs}
+        locked = np.array([job in done and problem.pair[job] >= 0 for job in range(problem.jobs)])
+        together = [
+            self._pair_order(*np.flatnonzero(problem.pair == number))
+            for number in np.unique(problem.pair[(problem.pair >= 0) & ~locked])
+            if (problem.pair == number).sum() == 2
+        ]
+        held = problem.with_required(problem.required | locked)
+        return without_orphans(problem, self._engine(held, stop, begin, together, progress, seed_step=2))
+
+    def secured(self, problem: Problem) -> Problem:
         """Required jobs turned into optional ones of a prize above everything else together.
 
         The engine would otherwise answer "infeasible" to the whole when one of them cannot be done.
@@ -406,7 +512,7 @@ class _Search:
             seed_step=1,
         )
         filled = without_orphans(problem, filled)
-        secured = self._secure_required(problem)
+        secured = self.secured(problem)
         best = max((pruned, filled), key=lambda legs: _value(secured, legs))
         self.pair_cost = max(0, relaxed_value - _value(problem, best))
         return best
