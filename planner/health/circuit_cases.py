@@ -84,6 +84,9 @@ class Cases:
     moves_db: FloatArray = field(default_factory=lambda: np.zeros((0, 4)))
     has_power: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
     has_tests: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    # statistics of the loss in both directions and the tests together, (cases, days, shapes)
+    loss_a: Statistics = field(default_factory=lambda: np.zeros((0, 0, len(RAMP_DAYS)), np.float32))
+    loss_b: Statistics = field(default_factory=lambda: np.zeros((0, 0, len(RAMP_DAYS)), np.float32))
     offset_scale_db: float = OFFSET_SCALE_DB
     # by circuit of the fleet: whether it has power readings or loss tests at all
     has_power_of: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
@@ -152,7 +155,13 @@ def _far_row(ends: pd.DataFrame, ports: int) -> NDArray[np.int64]:
     return far
 
 
-def list_cases(series: CircuitSeries, circuit_of: NDArray[np.integer], circuits: int, tested: pd.DataFrame) -> Cases:
+def list_cases(
+    series: CircuitSeries,
+    circuit_of: NDArray[np.integer],
+    circuits: int,
+    tested: pd.DataFrame,
+    touched: NDArray[np.bool_],
+) -> Cases:
     """One main case per circuit of the fleet, and one more for each further open change.
 
     Parameters
@@ -164,10 +173,12 @@ def list_cases(series: CircuitSeries, circuit_of: NDArray[np.integer], circuits:
     circuits
         Number of circuits in the fleet.
     tested
-        Loss tests that rose: circuit (number in the fleet), day (may lie before the first day), size_db.
+        Loss tests that rose: circuit (number in the fleet), size_db.
+    touched
+        Days on which a joint of each read circuit was opened, shape (circuits read, days).
     """
-    found = open_changes(series.segments)
     row, kind = np.nonzero(series.row >= 0)
+    found = open_changes(series.segments, _changes_on_touch(series, row, kind, touched))
     place = pd.DataFrame({"series": series.row[row, kind], "circuit": circuit_of[row], "kind": kind})
     rises = found.merge(place, on="series")
     rises["size_loss"] = np.where(rises["kind"] < LAUNCH_A, rises["size_db"], 0.0)
@@ -202,6 +213,23 @@ def list_cases(series: CircuitSeries, circuit_of: NDArray[np.integer], circuits:
     )
 
 
+def _changes_on_touch(
+    series: CircuitSeries, row: NDArray[np.integer], kind: NDArray[np.integer], touched: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Whether each change of each loss series fell within a day of a touch of its circuit."""
+    day = series.segments.change_day
+    result = np.zeros(day.shape, np.bool_)
+    loss = kind < LAUNCH_A
+    of_row, of_circuit = series.row[row[loss], kind[loss]], row[loss]
+    if len(of_row) == 0 or series.days == 0:
+        return result
+    own = day[of_row]
+    for off in (-1, 0, 1):
+        near = np.clip(own + off, 0, series.days - 1)
+        result[of_row] |= (own >= 0) & touched[of_circuit[:, None], near]
+    return result
+
+
 def weigh_cases(
     cases: Cases,
     chosen: NDArray[np.integer],
@@ -232,6 +260,8 @@ def weigh_cases(
     count, days, causes = len(chosen), series.days, len(PATH_CAUSES)
     cases.computed[chosen] = np.arange(count)
     cases.evidence = np.zeros((count, days, causes), np.float32)
+    cases.loss_a = np.zeros((count, days, len(RAMP_DAYS)), np.float32)
+    cases.loss_b = np.zeros_like(cases.loss_a)
     cases.power_mean, cases.tested_mean = np.zeros((count, causes)), np.zeros((count, causes))
     cases.receiver, cases.launch = np.zeros((count, 2)), np.zeros((count, 2))
     cases.best_day, cases.end_day = np.zeros(count, np.int64), np.zeros((count, 4), np.int64)
@@ -254,6 +284,8 @@ def weigh_cases(
             _statistics(series, rows[:, kind], cases.first_day[numbers], cases.last_day[numbers]) for kind in range(4)
         ]
         cases.has_power[part] = (rows[:, :2] >= 0).any(axis=1)
+        cases.loss_a[part] = stats[LOSS_AZ][0] + stats[LOSS_ZA][0]
+        cases.loss_b[part] = stats[LOSS_AZ][1] + stats[LOSS_ZA][1]
         reference = wavelength_nm[cases.circuit[numbers]]
         power = _path_evidence(stats, path_laws, [None] * len(numbers), rows, reference)
         extra = [_tests_of(by_circuit.get(int(circuit)), noise, days) for circuit in cases.circuit[numbers]]

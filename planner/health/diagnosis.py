@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 from planner.health.change_evidence import log_mean
 from planner.health.circuit_cases import Cases
 from planner.health.fault_laws import (
+    ALONE,
+    ALONE_ARRAY_FACE,
     BACKGROUND_TOUCHES,
     BEFORE_TOUCHES,
     CODE,
@@ -30,9 +32,11 @@ from planner.health.fault_laws import (
     SPARED,
     SPARED_ARRAY_FACE,
     TOUCH_SPREAD,
+    shape_law,
     size_law,
 )
 from planner.health.hypotheses import (
+    ELEMENT_KINDS,
     LAUNCH_A,
     LAUNCH_Z,
     NOTHING,
@@ -58,7 +62,8 @@ LEVEL_FREEDOM = 4.0
 ROUNDS = 4
 PRIOR_CASES = 20.0  # weight of the prior share of each cause when it is learned, in circuits
 LEARNING_LIMITS = (0.2, 5.0)
-MOST_SHARED_ROWS = 20_000
+DAY_STEP, SIZE_STEP = 2, 2  # grid on which a shared fault is weighed
+LOWEST_RATIO = np.float32(-60.0)
 JOINT_CAUSES = np.array([CODE["contamination"], CODE["damaged_end_face"], CODE["remating_offset"]])
 FACE_CAUSES = JOINT_CAUSES[:2]
 
@@ -126,6 +131,22 @@ def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) ->
     order = np.lexsort((day, joint))
     counts = np.bincount(joint, minlength=len(ports))
     return Touches(day[order], np.concatenate(([0], np.cumsum(counts))))
+
+
+def touched_days(hypotheses: Hypotheses, touches: Touches, read: IntArray, days: int) -> NDArray[np.bool_]:
+    """Days on which any joint of each read circuit was opened, shape (len(read), days)."""
+    result = np.zeros((len(read), days), np.bool_)
+    place = np.full(int(hypotheses.circuit.max(initial=-1)) + 1, -1)
+    place[read] = np.arange(len(read))
+    own = (hypotheses.joint >= 0) & (place[hypotheses.circuit] >= 0)
+    pair = np.unique(np.stack([place[hypotheses.circuit[own]], hypotheses.joint[own]], axis=1), axis=0)
+    count = touches.start[pair[:, 1] + 1] - touches.start[pair[:, 1]]
+    first = np.repeat(touches.start[pair[:, 1]] - np.concatenate(([0], np.cumsum(count)[:-1])), count)
+    day = touches.day[np.arange(count.sum()) + first]
+    row = np.repeat(pair[:, 0], count)
+    inside = (day >= 0) & (day < days)
+    result[row[inside], day[inside]] = True
+    return result
 
 
 def looks_by_face(names: pd.Index, looks: pd.DataFrame) -> Looks:
@@ -462,8 +483,11 @@ class _Neighbours:
         pairs = self.pairs
         cause = hypotheses.cause[hypothesis[pairs]]
         column = np.array([PATH_COLUMN.get(code, 0) for code in range(len(CODE))])[cause]
-        spared = _spared(cause, hypotheses.fibres[hypothesis[pairs]], hypotheses.element_kind[hypothesis[pairs]])
-        joint = _joint_evidence(cases, cases.computed[case[pairs]], column, spared, self.start, self.size)
+        fibres = hypotheses.fibres[hypothesis[pairs]]
+        array_face = (hypotheses.element_kind[hypothesis[pairs]] == ELEMENT_KINDS.index("connector")) & (fibres > 1)
+        spared = _by_cause(SPARED, SPARED_ARRAY_FACE, cause, array_face)
+        self.alone = _by_cause(ALONE, ALONE_ARRAY_FACE, cause, array_face)
+        joint = _joint_evidence(cases, cases.computed[case[pairs]], column, spared, fibres == 1, self.start, self.size)
         self.gain = np.repeat(joint, self.size) - sources[pairs, 2:5].sum(axis=1)
 
     def weigh(self, total: FloatArray) -> FloatArray:
@@ -482,7 +506,8 @@ class _Neighbours:
         share = np.exp(np.minimum(total[self.pairs] - evidence, -1e-9))
         without = evidence + np.log1p(-share)
         others = np.repeat(np.add.reduceat(without, self.start), self.size) - without
-        result[self.pairs] = self.gain - others
+        # the others speak only if the fault hits more than this one
+        result[self.pairs] = np.logaddexp(np.log1p(-self.alone) + self.gain - others, np.log(self.alone))
         return result
 
 
@@ -508,12 +533,14 @@ def _shared_pairs(
     return pairs, np.concatenate(([0], np.cumsum(size)[:-1])).astype(np.int64), size
 
 
-def _spared(cause: NDArray[np.integer], fibres: IntArray, element_kind: NDArray[np.integer]) -> FloatArray:
-    table = np.zeros(len(CODE))
-    for name, share in SPARED.items():
+def _by_cause(
+    shares: dict[str, float], array_share: float, cause: NDArray[np.integer], array_face: NDArray[np.bool_]
+) -> FloatArray:
+    """The share of each pair's cause; another for end faces of several fibres."""
+    table = np.full(len(CODE), 0.5)
+    for name, share in shares.items():
         table[CODE[name]] = share
-    array_face = (element_kind == 1) & (fibres > 1)
-    return np.where(array_face, SPARED_ARRAY_FACE, table[cause])
+    return np.where(array_face, array_share, table[cause])
 
 
 def _joint_evidence(
@@ -521,27 +548,51 @@ def _joint_evidence(
     row: IntArray,
     column: IntArray,
     spared: FloatArray,
+    one_fibre: NDArray[np.bool_],
     start: IntArray,
     size: IntArray,
 ) -> FloatArray:
-    """Log mean over days of the product of the members' evidence, one value per element."""
+    """Log evidence of a common onset for each group of members, one value per element.
+
+    Where all circuits ride on one fibre (the common part of a passive tree) they lose the same, else each
+    its own.
+    """
     joint = np.zeros(len(size))
-    first = 0
-    while first < len(size):
-        last = first
-        rows = 0
-        while last < len(size) and (rows == 0 or rows + size[last] <= MOST_SHARED_ROWS):
-            rows += int(size[last])
-            last += 1
-        members = slice(int(start[first]), int(start[first]) + rows)
-        seen = cases.evidence[row[members], :, column[members]]
-        free = spared[members].astype(np.float32)[:, None]
-        top = np.maximum(seen, 0.0)
-        blend = np.log((1 - free) * np.exp(seen - top) + free * np.exp(-top)) + top
-        by_day = np.add.reduceat(blend, start[first:last] - start[first], axis=0)
-        joint[first:last] = log_mean(by_day, axis=1)
-        first = last
+    alike: dict[tuple[int, float, bytes], float] = {}
+    for number in range(len(size)):
+        members = slice(int(start[number]), int(start[number] + size[number]))
+        rows, cause, share = row[members], int(column[members.start]), float(spared[members.start])
+        key = (cause, share, np.sort(rows).tobytes())
+        if key not in alike:
+            if one_fibre[members.start]:
+                alike[key] = _same_size_evidence(cases, rows, PATH_CAUSES[cause], share)
+            else:
+                blend = _blended(cases.evidence[rows, :, cause], share)
+                alike[key] = float(log_mean(blend.sum(axis=0, dtype=np.float64), axis=0))
+        joint[number] = alike[key]
     return joint
+
+
+def _blended(log_ratio: NDArray[np.float32], spared: float) -> NDArray[np.float32]:
+    """log((1 - spared) exp(x) + spared), without overflow."""
+    top = np.maximum(log_ratio, 0.0)
+    free = np.float32(spared)
+    return np.asarray(np.log((1 - free) * np.exp(log_ratio - top) + free * np.exp(-top)) + top, np.float32)
+
+
+def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float) -> float:
+    """Log mean over days, shapes and sizes of the product over the members, all of one size."""
+    law = size_law(cause)
+    used = np.flatnonzero(law > 0)[::SIZE_STEP]
+    weight = law[used] / law[used].sum()
+    a, b = cases.loss_a[rows, ::DAY_STEP], cases.loss_b[rows, ::DAY_STEP]
+    total = np.full((len(used), *a.shape[1:]), 0.0)
+    for number, size_db in enumerate(SIZES_DB[used].astype(np.float32)):
+        ratio = np.maximum(a * size_db - 0.5 * size_db**2 * b, LOWEST_RATIO)
+        total[number] = _blended(ratio, spared).sum(axis=0, dtype=np.float64)
+    total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :]
+    best = float(total.max())
+    return best + float(np.log(np.exp(total - best).sum(axis=(0, 2)).mean()))
 
 
 class _Learning:

@@ -83,7 +83,17 @@ def power_drift(
     loss = path_loss(np.arange(len(ports)), where["far_row"].to_numpy(np.int64), received, launch)
     rx_worse = remove_common_mode(loss, environment, reference)
     rx, _ = _series_rows("rx_power", where, rx_worse, received, first_day)
-    return pd.concat([rx, tx], ignore_index=True)
+    return stacked([rx, tx])
+
+
+def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Rows of `series_drift` of several parts one after the other; empty parts are left out."""
+    filled = [part for part in parts if len(part)]
+    if not filled:
+        return pd.DataFrame(columns=list(SERIES_DRIFT.column_names))
+    return pd.DataFrame(
+        {name: np.concatenate([part[name].to_numpy() for part in filled]) for name in SERIES_DRIFT.column_names}
+    )
 
 
 def port_circuits(
@@ -250,7 +260,7 @@ def loss_test_drift(tests: pd.DataFrame) -> pd.DataFrame:
         _test_rows("loss_test", tests, tests["loss_db"], DEFAULT_TEST_NOISE_DB),
         _test_rows("orl", tests, -tests["orl_db"], DEFAULT_ORL_NOISE_DB),
     ]
-    return pd.concat(parts, ignore_index=True)
+    return stacked(parts)
 
 
 def _test_rows(kind: str, tests: pd.DataFrame, worse: pd.Series, usual_noise: float) -> pd.DataFrame:
@@ -288,7 +298,7 @@ def _test_rows(kind: str, tests: pd.DataFrame, worse: pd.Series, usual_noise: fl
             + "|"
             + wavelength.map("{:g}".format),
             "kind": kind,
-            "port_id": None,
+            "port_id": np.full(len(heads), None, dtype=object),
             "circuit_id": heads["circuit_id"],
             "direction": heads["direction"],
             "wavelength_nm": wavelength,

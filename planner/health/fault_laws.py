@@ -30,7 +30,7 @@ SMALL_SHIFT_SHARE = 0.5  # of circuits with nothing wrong, those whose level mov
 
 # Median and log-sd of the size law. [dB] Our estimates; wide on purpose.
 _LOGNORMAL = {
-    "contamination": (0.35, 1.0),
+    "contamination": (0.35, 0.9),
     "damaged_end_face": (0.40, 0.9),
     "bend": (0.9, 1.0),
     "splice": (0.4, 0.9),
@@ -96,8 +96,11 @@ TOUCH_SPREAD = ((0, 0.74), (1, 0.12), (-1, 0.08), (2, 0.03), (-2, 0.03))
 # Probability that a path fault shows in both directions of the same fibre, where both are read.
 SEEN_BOTH_WAYS = 0.90
 # Probability that a circuit over a shared element is not hit, by cause, where the element is at fault.
-SPARED = {"contamination": 0.03, "damaged_end_face": 0.03, "bend": 0.10, "splice": 0.03, "fibre_break": 0.10}
-SPARED_ARRAY_FACE = 0.60  # one fibre of an array face can be dirty alone
+SPARED = {"contamination": 0.05, "damaged_end_face": 0.05, "bend": 0.10, "splice": 0.05, "fibre_break": 0.10}
+SPARED_ARRAY_FACE = 0.60
+# Probability that a fault of an element of several fibres hits a single one: then the others say nothing.
+ALONE = {"contamination": 0.01, "damaged_end_face": 0.01, "bend": 0.05, "splice": 0.01, "fibre_break": 0.50}
+ALONE_ARRAY_FACE = 0.30
 
 
 def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np.float64]:

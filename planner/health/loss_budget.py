@@ -123,36 +123,74 @@ class Budgets:
     elements: pd.DataFrame
 
 
+@dataclass(frozen=True)
+class _Type:
+    """What decides an element's loss apart from its length; elements of one type share one look-up."""
+
+    kind: int
+    is_multimode: bool
+    is_array: bool = False
+    is_assumed: bool = False
+    is_lone: bool = False
+    is_mixed: bool = False
+    polish: int = -1
+    grade: int = -1
+    fibre: int = -1
+    is_recorded: bool = False
+    is_mechanical: bool = False
+    ratio: int = 0
+
+    @property
+    def flags(self) -> int:
+        """Remarks that an element of this type brings to its circuit."""
+        bits = 0
+        if self.kind == PAIR:
+            bits |= (NO_ARRAY_GRADE if self.is_array else NO_GRADE) if self.is_assumed else 0
+            bits |= (NO_END_FACE if self.is_lone else 0) | (MIXED_POLISH if self.is_mixed else 0)
+        elif self.kind == SPLICE:
+            bits |= 0 if self.is_recorded else NO_SPLICE_LOSS
+        elif self.kind == SPLITTER:
+            bits |= NO_RATIO if self.ratio < 2 else 0
+        return bits
+
+
 @dataclass
 class _Parts:
-    """The elements that lose light, sorted by circuit and position; codes are -1 where not known."""
+    """The elements that lose light, sorted by circuit and position; `type` is a row of `types`."""
 
     circuit: Ints
     position: Ints
-    kind: Ints
     row: Ints
-    is_array: Bools
-    grade: Ints
-    polish: Ints
-    is_mixed: Bools
-    fibre: Ints
+    kind: Ints
+    type: Ints
     length_km: Floats
-    splice_kind: Ints
     splice_loss: Floats
-    ratio: Ints
-    is_multimode: Bools
-    flags: Ints
+    types: list[_Type]
 
 
 @dataclass
 class _Values:
-    """What each element loses at one wavelength; `source` indexes the list of texts."""
+    """What each element loses at one wavelength; the last three hold one value per type."""
 
     maximum: Floats
     typical: Floats
     variance: Floats
     confirmed: Bools
     source: Ints
+    db_per_km: Floats
+
+
+@dataclass(frozen=True)
+class _TypeValues:
+    """Look-up of one type at one wavelength: what an element costs by itself and what its length costs."""
+
+    maximum: float = 0.0
+    typical: float = 0.0
+    sd: float = 0.0
+    maximum_per_km: float = 0.0
+    typical_per_km: float = 0.0
+    confirmed: bool = False
+    source: str = ""
 
 
 @dataclass
@@ -346,83 +384,99 @@ def _parts(elements: pd.DataFrame, ids: pd.Index[Any]) -> _Parts:
     """Elements that lose light: mated pairs out of end faces, cables, splices, splitters."""
     circuit = _circuit_codes(elements["circuit_id"], ids)
     position = elements["position"].to_numpy(dtype=np.int64)
-    kind_names = ("connector", "cable", "splice", "splitter")
-    kind = _codes(elements["element_kind"], kind_names)
+    kind = _codes(elements["element_kind"], ("connector", "cable", "splice", "splitter"))
     rows = np.flatnonzero((kind >= 0) & (circuit >= 0))
-    order = rows[np.lexsort((position[rows], circuit[rows]))]
-    circuit, position, kind = circuit[order], position[order], kind[order]
-    port = _ports(elements["element_id"]).astype(np.int64)[order]
+    key = circuit[rows] * (int(position.max(initial=0)) + 1) + position[rows]
+    order = rows if (np.diff(key) > 0).all() else rows[np.argsort(key, kind="stable")]
+    circuit, kind = circuit[order], kind[order]
 
-    is_face = kind == PAIR
-    meets_next = np.zeros(len(order), dtype=bool)
-    meets_next[:-1] = (
-        is_face[:-1] & is_face[1:] & (circuit[:-1] == circuit[1:]) & (port[:-1] == port[1:]) & (port[:-1] >= 0)
-    )
-    second = np.zeros(len(order), dtype=bool)
-    second[1:] = meets_next[:-1]
-    meets_next &= ~second
-    second[1:] = meets_next[:-1]
-    at_end = np.zeros(len(order), dtype=bool)
-    if len(order):
-        at_end[0] = at_end[-1] = True
-        change = circuit[1:] != circuit[:-1]
-        at_end[1:] |= change
-        at_end[:-1] |= change
-    role = _codes(elements["role"], ("equipment",))[order]
-    lone_end = is_face & ~meets_next & ~second & at_end & (role == 0)
-    keep = np.flatnonzero((~is_face) | meets_next | lone_end)
-    partner = np.where(meets_next[keep], np.minimum(keep + 1, len(order) - 1), keep)
+    keep, partner, is_lone = _mated(elements, order, circuit, kind)
+    kept, other = order[keep], order[partner]
+    kind, circuit = kind[keep], circuit[keep]
+    fibre = _codes(elements["fibre_type"], FIBRE_TYPES)[kept]
+    loss = pd.to_numeric(elements["splice_loss_db"]).to_numpy(dtype=float, na_value=np.nan)[kept]
+    ratio = np.nan_to_num(pd.to_numeric(elements["ratio"]).to_numpy(dtype=float, na_value=np.nan)[kept])
+    length = pd.to_numeric(elements["length_m"]).to_numpy(dtype=float, na_value=np.nan)[kept]
+    is_mm = np.array([*(fibre_mode(name) == "MM" for name in FIBRE_TYPES), False])
+    multimode = np.zeros(len(ids), dtype=bool)
+    multimode[circuit[is_mm[fibre]]] = True
 
-    def both(codes: Ints) -> tuple[Ints, Ints]:
-        taken = codes[order]
-        return taken[keep], taken[partner]
-
-    grade_a, grade_b = both(_codes(elements["grade"], GRADES))
-    polish_a, polish_b = both(_codes(elements["polish"], POLISHES))
-    family = _codes(elements["family"], ("MPO",))[order][keep]
-    fibre = _codes(elements["fibre_type"], FIBRE_TYPES)[order]
-    is_pair = kind[keep] == PAIR
-    is_array = is_pair & (family == 0)
-    missing = is_pair & ((grade_a < 0) | (grade_b < 0))
-    flags = np.where(missing & ~is_array, NO_GRADE, 0) | np.where(missing & is_array, NO_ARRAY_GRADE, 0)
-    flags |= np.where(lone_end[keep], NO_END_FACE, 0)
+    grades, polishes = _codes(elements["grade"], GRADES), _codes(elements["polish"], POLISHES)
+    grade_a, grade_b = grades[kept], grades[other]
+    polish_a, polish_b = polishes[kept], polishes[other]
     apc = POLISHES.index("APC")
-    is_mixed = is_pair & (polish_a >= 0) & (polish_b >= 0) & ((polish_a == apc) != (polish_b == apc))
-    flags |= np.where(is_mixed, MIXED_POLISH, 0)
-    splice_loss = pd.to_numeric(elements["splice_loss_db"]).to_numpy(dtype=float, na_value=np.nan)[order][keep]
-    flags |= np.where((kind[keep] == SPLICE) & np.isnan(splice_loss), NO_SPLICE_LOSS, 0)
-    ratio = pd.to_numeric(elements["ratio"]).to_numpy(dtype=float, na_value=np.nan)[order][keep]
-    ratio = np.where(np.isnan(ratio), 0, ratio).astype(np.int64)
-    flags |= np.where((kind[keep] == SPLITTER) & (ratio < 2), NO_RATIO, 0)
-    length = pd.to_numeric(elements["length_m"]).to_numpy(dtype=float, na_value=np.nan)[order][keep]
-    of_circuit = circuit[keep]
-    multimode_cable = np.zeros(len(ids), dtype=bool)
-    is_mm = np.array([fibre_mode(name) == "MM" for name in FIBRE_TYPES])
-    on_cable = fibre >= 0
-    multimode_cable[circuit[on_cable][is_mm[fibre[on_cable]]]] = True
+    both_known = (polish_a >= 0) & (polish_b >= 0)
+    is_array = _codes(elements["family"], ("MPO",))[kept] == 0
+    missing = (grade_a < 0) | (grade_b < 0)
+    mixed = both_known & ((polish_a == apc) != (polish_b == apc))
+    polish = np.where(both_known, np.minimum(polish_a, polish_b), np.maximum(polish_a, polish_b))
+    of_pair = _packed(is_array, missing, is_lone, mixed, (polish, 4), (np.maximum(grade_a, grade_b), 5))
+    mechanical = _codes(elements["splice_kind"], ("mechanical",))[kept] == 0
+    of_splice = _packed(~np.isnan(loss), mechanical)
+    detail = np.select([kind == PAIR, kind == CABLE, kind == SPLICE], [of_pair, fibre + 1, of_splice], ratio)
+    code, keys = pd.factorize(kind + 4 * (multimode[circuit] + 2 * detail.astype(np.int64)))
     return _Parts(
-        circuit=of_circuit,
-        position=position[keep],
-        kind=kind[keep],
-        row=order[keep],
-        is_array=is_array,
-        grade=np.maximum(grade_a, grade_b) * is_pair - (~is_pair),
-        polish=np.where(
-            (polish_a >= 0) & (polish_b >= 0), np.minimum(polish_a, polish_b), np.maximum(polish_a, polish_b)
-        ),
-        is_mixed=is_mixed,
-        fibre=fibre[keep],
-        length_km=np.where(np.isnan(length), 0.0, length) / 1000.0,
-        splice_kind=_codes(elements["splice_kind"], ("fusion", "mechanical"))[order][keep],
-        splice_loss=splice_loss,
-        ratio=ratio,
-        is_multimode=multimode_cable[of_circuit],
-        flags=flags.astype(np.int64),
+        circuit=circuit,
+        position=position[kept],
+        row=kept,
+        kind=kind,
+        type=code,
+        length_km=np.where(kind == CABLE, np.nan_to_num(length), 0.0) / 1000.0,
+        splice_loss=np.where(kind == SPLICE, loss, np.nan),
+        types=[_unpacked(int(number)) for number in keys],
     )
+
+
+def _mated(elements: pd.DataFrame, order: Ints, circuit: Ints, kind: Ints) -> tuple[Ints, Ints, Bools]:
+    """Which rows of the order stand for an element, the second end face of a pair, and which pairs lack one.
+
+    Two end faces next to each other in one port are a mated pair. A lone end face counts as a pair where it
+    ends the path in equipment, whose own end face is then not recorded; elsewhere it costs nothing.
+    """
+    port = _ports(elements["element_id"])[order]
+    is_face = kind == PAIR
+    new = np.ones(len(order) + 1, dtype=bool)
+    new[1:-1] = circuit[1:] != circuit[:-1]
+    meets = np.zeros(len(order) + 1, dtype=bool)
+    meets[1:-1] = is_face[:-1] & is_face[1:] & ~new[1:-1] & (port[:-1] == port[1:]) & (port[:-1] >= 0)
+    # in a run of faces at one port only the first two are a pair
+    meets[1:] &= ~meets[:-1]
+    meets_next, is_second = meets[1:], meets[:-1]
+    at_end = new[:-1] | new[1:]
+    in_equipment = _codes(elements["role"], ("equipment",))[order] == 0
+    lone = is_face & ~meets_next & ~is_second & at_end & in_equipment
+    keep = np.flatnonzero(~is_face | meets_next | lone)
+    return keep, keep + meets_next[keep], lone[keep]
+
+
+def _packed(*digits: npt.NDArray[Any] | tuple[Ints, int]) -> Ints:
+    """Several small codes as one number; a plain array is a flag, a tuple codes from -1 and their base."""
+    number = np.zeros(len(digits[0] if isinstance(digits[0], np.ndarray) else digits[0][0]), dtype=np.int64)
+    for digit in reversed(digits):
+        number = number * 2 + digit if isinstance(digit, np.ndarray) else number * digit[1] + digit[0] + 1
+    return number
+
+
+def _unpacked(key: int) -> _Type:
+    """The type of a packed number, see `_parts`."""
+    kind, rest = key % 4, key // 4
+    is_multimode, detail = bool(rest % 2), rest // 2
+    if kind == CABLE:
+        return _Type(kind, is_multimode, fibre=detail - 1)
+    if kind == SPLICE:
+        return _Type(kind, is_multimode, is_recorded=bool(detail % 2), is_mechanical=bool(detail // 2))
+    if kind == SPLITTER:
+        return _Type(kind, is_multimode, ratio=detail)
+    flags = [bool(detail >> bit & 1) for bit in range(4)]
+    polish, grade = (detail >> 4) % 4 - 1, (detail >> 4) // 4 - 1
+    return _Type(kind, is_multimode, *flags, polish=polish, grade=grade)
 
 
 def _taken(parts: _Parts, rows: Ints) -> _Parts:
-    return _Parts(**{name: getattr(parts, name)[rows] for name in _Parts.__dataclass_fields__})
+    if len(rows) == len(parts.circuit):
+        return parts
+    arrays = {name: getattr(parts, name)[rows] for name in _Parts.__dataclass_fields__ if name != "types"}
+    return _Parts(**arrays, types=parts.types)
 
 
 def _asked(circuits: pd.DataFrame, tests: pd.DataFrame, ids: pd.Index[Any]) -> pd.DataFrame:
@@ -443,111 +497,97 @@ def _asked(circuits: pd.DataFrame, tests: pd.DataFrame, ids: pd.Index[Any]) -> p
 
 def _values_at(parts: _Parts, wavelength_nm: float, limits: Limits, sources: _Sources) -> _Values:
     """Limit, expectation and spread of every element at one wavelength."""
-    n = len(parts.kind)
-    values = _Values(np.zeros(n), np.zeros(n), np.zeros(n), np.ones(n, dtype=bool), np.full(n, -1, dtype=np.int64))
-    _pair_values(parts, values, limits, sources)
-    _cable_values(parts, values, wavelength_nm, limits, sources)
-    _splice_values(parts, values, limits, sources)
-    _splitter_values(parts, values, limits, sources)
-    return values
+    looked_up = [_type_values(each, wavelength_nm, limits) for each in parts.types]
+
+    def of_type(name: str) -> Floats:
+        return np.array([getattr(values, name) for values in looked_up], dtype=np.float64)
+
+    per_km, type_, km = of_type("typical_per_km"), parts.type, parts.length_km
+    typical = of_type("typical")[type_] + per_km[type_] * km
+    np.copyto(typical, parts.splice_loss, where=~np.isnan(parts.splice_loss))
+    spread = limits.get("cable", "relative sd").value * per_km
+    return _Values(
+        maximum=of_type("maximum")[type_] + of_type("maximum_per_km")[type_] * km,
+        typical=typical,
+        variance=(of_type("sd") ** 2)[type_] + (spread[type_] * km) ** 2,
+        confirmed=np.array([values.confirmed for values in looked_up], dtype=bool),
+        source=np.array([sources.code(values.source) for values in looked_up], dtype=np.int64),
+        db_per_km=per_km,
+    )
 
 
-def _put(values: _Values, rows: Bools, maximum: Limit, typical: Limit, sd: float, source: int, confirmed: bool) -> None:
-    values.maximum[rows] = maximum.value
-    values.typical[rows] = typical.value
-    values.variance[rows] = sd**2
-    values.confirmed[rows] = confirmed
-    values.source[rows] = source
+def _type_values(each: _Type, wavelength_nm: float, limits: Limits) -> _TypeValues:
+    """What the limits say of one type of element at one wavelength."""
+    if each.kind == PAIR:
+        return _pair_values(each, limits)
+    if each.kind == CABLE:
+        return _cable_values(each, wavelength_nm, limits)
+    if each.kind == SPLICE:
+        return _splice_values(each, limits)
+    return _splitter_values(each, limits)
 
 
-def _pair_values(parts: _Parts, values: _Values, limits: Limits, sources: _Sources) -> None:
-    is_pair = parts.kind == PAIR
-    assumed = is_pair & ((parts.flags & (NO_GRADE | NO_ARRAY_GRADE)) != 0)
-    for is_array in (False, True):
-        default = GRADES.index(limits.default_grade(is_array))
-        here = is_pair & (parts.is_array == is_array)
-        grade = np.where(assumed, np.maximum(parts.grade, default), parts.grade)
-        for code in np.unique(grade[here]):
-            name = GRADES[int(code)]
-            mean, p97 = limits.grade(name)
-            for is_mm in (False, True):
-                maximum = limits.connection("max", is_array, "MM" if is_mm else "SM")
-                for is_assumed in (False, True):
-                    rows = here & (grade == code) & (parts.is_multimode == is_mm) & (assumed == is_assumed)
-                    if not rows.any():
-                        continue
-                    text = (
-                        f"limit {maximum.reference}; grade {name}{' (assumed)' if is_assumed else ''}: {mean.reference}"
-                    )
-                    good = maximum.confirmed and mean.confirmed and p97.confirmed and not is_assumed
-                    _put(values, rows, maximum, mean, limits.grade_sd_db(name), sources.code(text), good)
+def _pair_values(each: _Type, limits: Limits) -> _TypeValues:
+    grade = each.grade
+    if each.is_assumed:
+        grade = max(grade, GRADES.index(limits.default_grade(each.is_array)))
+    name = GRADES[grade]
+    mean, p97 = limits.grade(name)
+    maximum = limits.connection("max", each.is_array, "MM" if each.is_multimode else "SM")
+    remark = " (assumed)" if each.is_assumed else ""
+    return _TypeValues(
+        maximum=maximum.value,
+        typical=mean.value,
+        sd=limits.grade_sd_db(name),
+        confirmed=maximum.confirmed and mean.confirmed and p97.confirmed and not each.is_assumed,
+        source=f"limit {maximum.reference}; grade {name}{remark}: {mean.reference}",
+    )
 
 
-def _cable_values(parts: _Parts, values: _Values, wavelength_nm: float, limits: Limits, sources: _Sources) -> None:
-    on_cable = parts.kind == CABLE
-    relative = limits.get("cable", "relative sd").value
-    for code in np.unique(parts.fibre[on_cable]):
-        if code < 0:
-            continue
-        rows = on_cable & (parts.fibre == code)
-        maximum = limits.cable(FIBRE_TYPES[int(code)], wavelength_nm, "max")
-        typical = limits.cable(FIBRE_TYPES[int(code)], wavelength_nm, "typical")
-        length = parts.length_km[rows]
-        values.maximum[rows] = maximum.value * length
-        values.typical[rows] = typical.value * length
-        values.variance[rows] = (relative * typical.value * length) ** 2
-        values.confirmed[rows] = maximum.confirmed and typical.confirmed
-        values.source[rows] = sources.code(
-            f"{maximum.value:g} dB/km limit {maximum.reference}; {typical.value:g} dB/km typical {typical.reference}"
-        )
+def _cable_values(each: _Type, wavelength_nm: float, limits: Limits) -> _TypeValues:
+    if each.fibre < 0:
+        return _TypeValues(np.nan, np.nan, source="not assessed: fibre type not recorded")
+    maximum = limits.cable(FIBRE_TYPES[each.fibre], wavelength_nm, "max")
+    typical = limits.cable(FIBRE_TYPES[each.fibre], wavelength_nm, "typical")
+    limit_text = f"{maximum.value:g} dB/km limit {maximum.reference}"
+    return _TypeValues(
+        maximum_per_km=maximum.value,
+        typical_per_km=typical.value,
+        confirmed=maximum.confirmed and typical.confirmed,
+        source=f"{limit_text}; {typical.value:g} dB/km typical {typical.reference}",
+    )
 
 
-def _splice_values(parts: _Parts, values: _Values, limits: Limits, sources: _Sources) -> None:
-    is_splice = parts.kind == SPLICE
+def _splice_values(each: _Type, limits: Limits) -> _TypeValues:
     maximum = limits.get("splice", "max", ("any",))
+    text = f"limit {maximum.reference}"
+    if each.is_recorded:
+        return _TypeValues(maximum.value, confirmed=maximum.confirmed, source=f"{text}; as built: recorded loss")
     variance = limits.get("splice", "variance", ("any",))
-    recorded = is_splice & ~np.isnan(parts.splice_loss)
-    if recorded.any():
-        text = f"limit {maximum.reference}; as built: recorded loss"
-        values.maximum[recorded] = maximum.value
-        values.typical[recorded] = parts.splice_loss[recorded]
-        values.confirmed[recorded] = maximum.confirmed
-        values.source[recorded] = sources.code(text)
-    for is_mm, mode in ((False, "SM"), (True, "MM")):
-        for mechanical in (False, True):
-            rows = is_splice & ~recorded & (parts.is_multimode == is_mm) & ((parts.splice_kind == 1) == mechanical)
-            if not rows.any():
-                continue
-            typical = limits.get("splice", "typical", (mode, "any"))
-            if mechanical:
-                typical = Limit(maximum.value, "dB", f"mechanical: the limit, {maximum.source}", confirmed=False)
-            text = f"limit {maximum.reference}; typical {typical.reference}"
-            good = maximum.confirmed and typical.confirmed and variance.confirmed
-            _put(values, rows, maximum, typical, float(np.sqrt(variance.value)), sources.code(text), good)
+    typical = limits.get("splice", "typical", ("MM" if each.is_multimode else "SM", "any"))
+    if each.is_mechanical:
+        typical = Limit(maximum.value, "dB", f"mechanical: the limit, {maximum.source}", confirmed=False)
+    return _TypeValues(
+        maximum=maximum.value,
+        typical=typical.value,
+        sd=float(np.sqrt(variance.value)),
+        confirmed=maximum.confirmed and typical.confirmed and variance.confirmed,
+        source=f"{text}; typical {typical.reference}",
+    )
 
 
-def _splitter_values(parts: _Parts, values: _Values, limits: Limits, sources: _Sources) -> None:
-    is_splitter = (parts.kind == SPLITTER) & (parts.ratio >= 2)
-    for ratio in np.unique(parts.ratio[is_splitter]):
-        rows = is_splitter & (parts.ratio == ratio)
-        low, high = limits.splitter(int(ratio))
-        middle = Limit((low.value + high.value) / 2.0, "dB", low.source, low.edition, "", low.confirmed)
-        # the planning range taken as plus and minus two standard deviations (our estimate)
-        _put(
-            values,
-            rows,
-            high,
-            middle,
-            (high.value - low.value) / 4.0,
-            sources.code(f"1:{int(ratio)} {low.value:g} to {high.value:g} dB, {high.reference}"),
-            low.confirmed and high.confirmed,
-        )
-    unknown = (parts.kind == SPLITTER) & (parts.ratio < 2)
-    if unknown.any():
-        values.maximum[unknown] = np.nan
-        values.typical[unknown] = np.nan
-        values.confirmed[unknown] = False
-        values.source[unknown] = sources.code("not assessed: splitter ratio not recorded")
+def _splitter_values(each: _Type, limits: Limits) -> _TypeValues:
+    """The middle of the planning range, which is taken as plus and minus two deviations (our estimate)."""
+    if each.ratio < 2:
+        return _TypeValues(np.nan, np.nan, source="not assessed: splitter ratio not recorded")
+    low, high = limits.splitter(each.ratio)
+    return _TypeValues(
+        maximum=high.value,
+        typical=(low.value + high.value) / 2.0,
+        sd=(high.value - low.value) / 4.0,
+        confirmed=low.confirmed and high.confirmed,
+        source=f"1:{each.ratio} {low.value:g} to {high.value:g} dB, {high.reference}",
+    )
 
 
 def _element_rows(parts: _Parts, values: _Values, wavelength_nm: float) -> dict[str, npt.NDArray[Any]]:
@@ -560,8 +600,8 @@ def _element_rows(parts: _Parts, values: _Values, wavelength_nm: float) -> dict[
         "maximum_db": values.maximum,
         "typical_db": values.typical,
         "typical_sd_db": np.sqrt(values.variance),
-        "as_built_db": np.where(parts.kind == SPLICE, parts.splice_loss, np.nan),
-        "source": values.source,
+        "as_built_db": parts.splice_loss,
+        "source": values.source[parts.type],
     }
 
 
@@ -574,14 +614,8 @@ def _sums(parts: _Parts, values: _Values, circuits: Ints, wavelength_nm: float, 
         summed: Floats = np.bincount(parts.circuit, weights=weights, minlength=size)[circuits].astype(np.float64)
         return summed
 
-    flags = np.zeros(size, dtype=np.int64)
-    for bit in (NO_GRADE, NO_ARRAY_GRADE, NO_SPLICE_LOSS, NO_END_FACE, NO_RATIO, MIXED_POLISH):
-        hit = parts.circuit[(parts.flags & bit) != 0]
-        flags[np.unique(hit)] |= bit
-    flags[np.unique(parts.circuit[~values.confirmed])] |= UNCONFIRMED
-    flags[counts == 0] |= UNTRACED
     known = counts[circuits] > 0
-    end_typical, end_variance = _end_pairs(parts, values, size)
+    flags = _flags(parts, values, size)
     return pd.DataFrame(
         {
             "circuit": circuits,
@@ -589,31 +623,37 @@ def _sums(parts: _Parts, values: _Values, circuits: Ints, wavelength_nm: float, 
             "maximum_db": np.where(known, total(values.maximum), np.nan),
             "typical_db": np.where(known, total(values.typical), np.nan),
             "variance": np.where(known, total(values.variance), np.nan),
-            "length_m": np.where(known, total(parts.length_km * (parts.kind == CABLE)) * 1000.0, np.nan),
+            "length_m": np.where(known, total(parts.length_km) * 1000.0, np.nan),
             "return_loss_db": np.where(
                 known, _return_loss(parts, values, size, wavelength_nm, limits)[circuits], np.nan
             ),
-            "end_pair_db": end_typical[circuits],
-            "end_pair_variance": end_variance[circuits],
+            "end_pair_db": _end_pairs(parts, values, size)[circuits],
             "flags": flags[circuits],
         }
     )
 
 
-def _end_pairs(parts: _Parts, values: _Values, size: int) -> tuple[Floats, Floats]:
-    """Mean typical loss and variance of the outermost mated pairs of each circuit; 0 where it has none."""
+def _flags(parts: _Parts, values: _Values, size: int) -> Ints:
+    """Remarks of every circuit from the types of its elements."""
+    of_type = np.array([each.flags for each in parts.types], dtype=np.int64)
+    of_type |= np.where(values.confirmed, 0, UNCONFIRMED)
+    flags = np.where(np.bincount(parts.circuit, minlength=size) == 0, UNTRACED, 0)
+    for number in np.flatnonzero(of_type):
+        flags[parts.circuit[parts.type == number]] |= of_type[number]
+    return flags.astype(np.int64)
+
+
+def _end_pairs(parts: _Parts, values: _Values, size: int) -> Floats:
+    """Mean typical loss of the outermost mated pairs of each circuit; 0 where it has none."""
     is_pair = np.flatnonzero(parts.kind == PAIR)
-    loss, variance = np.zeros(size), np.zeros(size)
-    if not len(is_pair):
-        return loss, variance
-    owner = parts.circuit[is_pair]
-    first = np.concatenate(([True], owner[1:] != owner[:-1]))
-    last = np.concatenate((owner[1:] != owner[:-1], [True]))
-    for ends in (first, last):
-        rows = is_pair[ends]
-        loss[parts.circuit[rows]] += values.typical[rows] / 2.0
-        variance[parts.circuit[rows]] += values.variance[rows] / 2.0
-    return loss, variance
+    loss = np.zeros(size)
+    if len(is_pair):
+        owner = parts.circuit[is_pair]
+        change = owner[1:] != owner[:-1]
+        for ends in (np.append(True, change), np.append(change, True)):
+            rows = is_pair[ends]
+            loss[parts.circuit[rows]] += values.typical[rows] / 2.0
+    return loss
 
 
 def _return_loss(parts: _Parts, values: _Values, size: int, wavelength_nm: float, limits: Limits) -> Floats:
@@ -622,22 +662,25 @@ def _return_loss(parts: _Parts, values: _Values, size: int, wavelength_nm: float
     Light reflected behind a loss passes that loss twice. Backscatter levels are from memory; multimode
     fibre counts without backscatter.
     """
-    level = np.array([limits.return_loss(polish).value for polish in POLISHES])
-    reflectance = -level[np.maximum(parts.polish, 0)]
-    reflectance = np.where(parts.is_mixed, float(fresnel_reflectance_db(INDEX_OF_GLASS)), reflectance)
-    part = np.where(parts.kind == PAIR, 10.0 ** (reflectance / 10.0), 0.0)
-    on_cable = (parts.kind == CABLE) & ~parts.is_multimode & (parts.length_km > 0)
-    if on_cable.any():
-        index = limits.get("group index", "typical", ("SM",)).value
-        anchors = [limits.get("backscatter", "typical", ("SM",), nm).value for nm in (1310.0, 1550.0)]
-        backscatter = float(np.interp(wavelength_nm, [1310.0, 1550.0], anchors))
-        km = parts.length_km[on_cable]
-        part[on_cable] = backscatter_fraction(km, values.typical[on_cable] / km, backscatter, index)
+    level = [-limits.return_loss(polish).value for polish in POLISHES]
+    gap = float(fresnel_reflectance_db(INDEX_OF_GLASS))
+    returned = [
+        10.0 ** ((gap if each.is_mixed else level[max(each.polish, 0)]) / 10.0) if each.kind == PAIR else 0.0
+        for each in parts.types
+    ]
+    part = np.array(returned)[parts.type]
+    scatters = np.array([each.kind == CABLE and not each.is_multimode and each.fibre >= 0 for each in parts.types])
+    on_cable = np.flatnonzero(scatters[parts.type] if len(scatters) else parts.type)
+    index = limits.get("group index", "typical", ("SM",)).value
+    anchors = [limits.get("backscatter", "typical", ("SM",), nm).value for nm in (1310.0, 1550.0)]
+    backscatter = float(np.interp(wavelength_nm, [1310.0, 1550.0], anchors))
+    km, db_per_km = parts.length_km[on_cable], values.db_per_km[parts.type[on_cable]]
+    part[on_cable] = backscatter_fraction(km, db_per_km, backscatter, index)
     typical = np.nan_to_num(values.typical)
     running = np.cumsum(typical) - typical
     start = np.zeros(size)
     if len(parts.circuit):
-        first = np.concatenate(([True], parts.circuit[1:] != parts.circuit[:-1]))
+        first = np.append(True, parts.circuit[1:] != parts.circuit[:-1])
         start[parts.circuit[first]] = running[first]
     before = running - start[parts.circuit]
     total = np.bincount(parts.circuit, weights=part * np.exp(-2.0 * before / DB_PER_NEPER), minlength=size)
@@ -732,9 +775,10 @@ def _with_measured(budget: pd.DataFrame, ends: _Ends, limits: Limits) -> pd.Data
 
 def _fibre_of_circuit(parts: _Parts, size: int) -> Ints:
     """Fibre type with the greatest length on each circuit; -1 without a cable."""
-    on_cable = np.flatnonzero((parts.kind == CABLE) & (parts.fibre >= 0))
+    fibre = np.array([each.fibre for each in parts.types], dtype=np.int64)[parts.type] if parts.types else parts.type
+    on_cable = np.flatnonzero((parts.kind == CABLE) & (fibre >= 0))
     types = len(FIBRE_TYPES)
-    key = parts.circuit[on_cable] * types + parts.fibre[on_cable]
+    key = parts.circuit[on_cable] * types + fibre[on_cable]
     # a cable of length 0 still names its type
     length = np.bincount(key, weights=parts.length_km[on_cable] + 1e-9, minlength=size * types)
     table = length.reshape(size, types)

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from planner.health.change_points import MOST_CHANGES, Segmentation
 
-SAME_CHANGE_DAYS = 150
+SAME_CHANGE_DAYS = 90
 SMALLEST_OPEN_DB = 0.05
 OPEN_SD = 2.5
-WINDOW_DAYS = 10  # changes this close to the one looked at belong to it
+WINDOW_DAYS = 6  # changes this close to the one looked at belong to it
 
 
 def open_sizes(segments: Segmentation) -> NDArray[np.float64]:
@@ -42,8 +42,16 @@ def open_sizes(segments: Segmentation) -> NDArray[np.float64]:
     return np.where(left >= limit, left, 0.0)
 
 
-def open_changes(segments: Segmentation) -> pd.DataFrame:
+def open_changes(segments: Segmentation, on_touch: NDArray[np.bool_] | None = None) -> pd.DataFrame:
     """Open changes of all series, one row each.
+
+    Parameters
+    ----------
+    segments
+        Changes of every series.
+    on_touch
+        Whether each change fell on a day on which a joint of the path was opened, shape (series, 8): such
+        a change has its own cause and is not joined with others.
 
     Returns
     -------
@@ -57,6 +65,9 @@ def open_changes(segments: Segmentation) -> pd.DataFrame:
     variance = segments.step_sd[series, slot] ** 2
     new = np.ones(len(series), np.bool_)
     new[1:] = (series[1:] != series[:-1]) | (day[1:] - day[:-1] > SAME_CHANGE_DAYS)
+    if on_touch is not None:
+        own = on_touch[series, slot]
+        new[1:] |= own[1:] | own[:-1]
     group = np.cumsum(new) - 1
     frame = pd.DataFrame({"group": group, "series": series, "day": day, "size": size, "variance": variance})
     merged = frame.groupby("group").agg(
@@ -83,7 +94,7 @@ def without_other_changes(
     series
         Series number of each result row; -1 gives a row without readings.
     first_day, last_day
-        The window to keep, widened by ten days either side; last before first keeps nothing.
+        The window to keep, widened by six days either side; last before first keeps nothing.
 
     Returns
     -------

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from planner.health.circuit_cases import Cases, CircuitSeries, circuit_series, list_cases, weigh_cases
 from planner.health.daily_series import end_rows
-from planner.health.diagnosis import Levels, looks_by_face, touches_by_joint, weigh_hypotheses
+from planner.health.diagnosis import Levels, looks_by_face, touched_days, touches_by_joint, weigh_hypotheses
 from planner.health.diagnosis_report import diagnosis_frames
 from planner.health.drift import loss_test_drift
 from planner.health.hypotheses import list_hypotheses
@@ -65,7 +65,11 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     series, has_power = _series(con, now, circuits, read, ports, tests)
     tests = _on_axis(tests, numbers, series)
     progress(0.4, "weighing what changed")
-    cases = list_cases(series, read, len(circuits), _tests_that_rose(tests))
+    touches = joint_touches(con, now, numbers[read].tolist())
+    touches["day"] = _days(touches["at"], series.first_day)
+    joint_days = touches_by_joint(hypotheses.ports, touches, reading_time_of_day(con))
+    opened = touched_days(hypotheses, joint_days, read, series.days)
+    cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), opened)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
     changed = np.unique(cases.circuit[cases.last_day >= cases.first_day])
@@ -77,14 +81,12 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     names = numbers[near].tolist()
     looks = face_looks(con, now, names)
     looks["day"] = _days(looks["at"], series.first_day)
-    touches = joint_touches(con, now, names)
-    touches["day"] = _days(touches["at"], series.first_day)
     traces = otdr_traces(con, now, names)
     traces["day"] = _days(traces["at"], series.first_day)
     weighed = weigh_hypotheses(
         hypotheses,
         cases,
-        touches_by_joint(hypotheses.ports, touches, reading_time_of_day(con)),
+        joint_days,
         looks_by_face(hypotheses.names, looks),
         _levels(budget_excess(con), numbers),
         touched.reindex(hypotheses.ports).fillna(0).to_numpy(np.float64),

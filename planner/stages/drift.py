@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from planner.health.drift import loss_test_drift, power_drift
+from planner.health.drift import loss_test_drift, power_drift, stacked
 from planner.progress import Progress, part_of
 from planner.store.database import replace_result
 from planner.store.series_queries import (
@@ -42,9 +42,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     tests = loss_test_series(con, now)
     power = _power_rows(con, now, ports, seen, part_of(progress, 0.1, 0.85))
     progress(0.9, "drift of loss tests")
-    parts = [part for part in (power, loss_test_drift(tests)) if len(part)]
-    frame = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(SERIES_DRIFT.column_names))
-    replace_result(con, "series_drift", frame[list(SERIES_DRIFT.column_names)])
+    replace_result(con, "series_drift", stacked([power, loss_test_drift(tests)]))
     missing = [name for name, rows in (("power_readings", ports), ("loss_tests", tests)) if rows.empty]
     return "; ".join(f"not assessed: no {table}" for table in missing)
 
@@ -70,7 +68,7 @@ def _power_rows(
         power = daily_power(con, block["port_id"].tolist(), now)
         rows = power_drift(block, ends, resets, power.tx_dbm, power.rx_dbm, power.first_day)
         parts.append(rows[rows["port_id"].isin(block.loc[block["wanted"], "port_id"])])
-    return pd.concat(parts, ignore_index=True)
+    return stacked(parts)
 
 
 def _with_far_ends(ports: pd.DataFrame, ends: pd.DataFrame, chosen: NDArray[np.integer]) -> pd.DataFrame:

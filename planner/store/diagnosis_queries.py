@@ -71,13 +71,13 @@ def moved_circuits(con: duckdb.DuckDBPyConnection) -> list[str]:
 
 def reading_time_of_day(con: duckdb.DuckDBPyConnection) -> float:
     """Usual time of the daily reading, as a share of the day (median of the newest 20,000); 0 without any."""
-    row = con.execute(
+    rows = con.execute(
         """
         SELECT median(epoch("at"::TIME) / 86400.0)
         FROM (SELECT "at" FROM power_readings ORDER BY "at" DESC LIMIT 20000)
         """
-    ).fetchone()
-    return float(row[0]) if row and row[0] is not None else 0.0
+    ).fetchall()
+    return float(rows[0][0]) if rows[0][0] is not None else 0.0
 
 
 def joint_touches(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[str]) -> pd.DataFrame:
@@ -239,7 +239,7 @@ def circuit_orders(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: l
 
 def is_circuit(con: duckdb.DuckDBPyConnection, circuit_id: str) -> bool:
     """Whether the records hold that circuit."""
-    return con.execute("SELECT 1 FROM circuits WHERE circuit_id = ?", [circuit_id]).fetchone() is not None
+    return bool(con.execute("SELECT 1 FROM circuits WHERE circuit_id = ?", [circuit_id]).fetchall())
 
 
 def diagnosis_rows(con: duckdb.DuckDBPyConnection, circuit_id: str | None) -> pd.DataFrame:

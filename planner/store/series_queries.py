@@ -31,15 +31,15 @@ class DailyPower(NamedTuple):
 
 def seen_load(con: duckdb.DuckDBPyConnection, stage: str) -> tuple[int, datetime | None]:
     """Newest load that a stage has worked in and the moment it worked for; (0, None) before its first run."""
-    row = con.execute("SELECT load_id, as_of_at FROM stage_runs WHERE stage = ?", [stage]).fetchone()
-    return (int(row[0]), row[1]) if row else (0, None)
+    rows = con.execute("SELECT load_id, as_of_at FROM stage_runs WHERE stage = ?", [stage]).fetchall()
+    return (int(rows[0][0]), rows[0][1]) if rows else (0, None)
 
 
 def plant_changed_since(con: duckdb.DuckDBPyConnection, load_id: int) -> bool:
     """Whether a load after that one brought or corrected plant that series hang on."""
     parts = " UNION ALL ".join(f"SELECT max(_load) AS newest FROM {table}" for table in PLANT_TABLES)
-    row = con.execute(f"SELECT max(newest) FROM ({parts})").fetchone()
-    return bool(row and row[0] is not None and row[0] > load_id)
+    newest = con.execute(f"SELECT max(newest) FROM ({parts})").fetchall()[0][0]
+    return newest is not None and newest > load_id
 
 
 def power_ports(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
@@ -119,9 +119,9 @@ def daily_power(
             JOIN _wanted_ports USING (port_id) WHERE "at" <= ?
             """,
             [now],
-        ).fetchone()
+        ).fetchall()[0]
         empty = np.full((len(port_ids), 0), np.nan, np.float32)
-        if span is None or span[0] is None:
+        if span[0] is None:
             return DailyPower(np.datetime64(now.date(), "D"), empty, empty, empty)
         start = first_at.date() if first_at else span[0]
         days = (span[1] - start).days + 1
