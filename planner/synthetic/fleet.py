@@ -942,7 +942,7 @@ def simulate(folder: Path, settings: Settings, progress: Progress = silent, stor
     truth = folder / "truth"
     truth.mkdir(parents=True, exist_ok=True)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(settings.seed).spawn(10)]
-    plant = build_plant(settings.connectors, streams[0], settings.start)
+    plant = build_plant(settings.connectors, streams[0], settings.start, settings.days)
     faults = plan_faults(plant, settings, streams[1])
     told = Story()
     if story:

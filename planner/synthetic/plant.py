@@ -140,9 +140,10 @@ class Plant:
 class _Builder:
     """Grows the tables of a plant block by block."""
 
-    def __init__(self, rng: np.random.Generator, start: np.datetime64) -> None:
+    def __init__(self, rng: np.random.Generator, start: np.datetime64, days: int) -> None:
         self.rng = rng
         self.start = start
+        self.days = days
         self.sites = Columns(("kind", "region", "latitude", "longitude", "environment", "zone", "habits"))
         self.housings = Columns(("site", "kind", "installed", "rack"))
         self.ports = Columns(("housing", "family", "polish", "mode", "fibres", "role", "label"))
@@ -305,7 +306,8 @@ class _Builder:
     def in_service(self, n: int) -> IntArray:
         """Day numbers a link goes into service: most before the history, one in fourteen within it."""
         late = self.rng.random(n) < 0.07
-        return np.where(late, self.rng.integers(10, 400, n), self.days_before((n,), 60, 2400))
+        latest = max(11, self.days - 15)
+        return np.where(late, self.rng.integers(10, latest, n), self.days_before((n,), 60, 2400))
 
 
 def _sites(b: _Builder, regions: int, scale: float) -> dict[str, IntArray]:
@@ -327,15 +329,25 @@ def _sites(b: _Builder, regions: int, scale: float) -> dict[str, IntArray]:
         "customer_premises": 1,
     }
     found: dict[str, IntArray] = {}
+    places: dict[str, tuple[FloatArray, FloatArray]] = {}
     for kind, count in counts.items():
         shape = (regions, count)
         s = spread.get(kind, 0.15)
+        latitude = centre[0][:, None] + b.rng.uniform(-s, s, shape)
+        longitude = centre[1][:, None] + b.rng.uniform(-s, s, shape) * 1.45
+        near = {"closure": "cabinet", "customer_premises": "closure"}.get(kind)
+        if near is not None:  # a closure lies near its cabinet, the homes near their closure
+            own = np.arange(count) % counts[near]
+            reach = 0.006 if kind == "closure" else 0.0012
+            latitude = places[near][0][:, own] + b.rng.uniform(-reach, reach, shape)
+            longitude = places[near][1][:, own] + b.rng.uniform(-reach, reach, shape) * 1.45
+        places[kind] = (latitude, longitude)
         found[kind] = b.sites.add(
             shape,
             kind=SITE_KIND[kind],
             region=np.arange(regions)[:, None],
-            latitude=np.round(centre[0][:, None] + b.rng.uniform(-s, s, shape), 5),
-            longitude=np.round(centre[1][:, None] + b.rng.uniform(-s, s, shape) * 1.45, 5),
+            latitude=np.round(latitude, 5),
+            longitude=np.round(longitude, 5),
             environment=environment[kind],
             zone=zone[:, None],
             habits=np.exp(b.rng.normal(0.0, 0.45, shape)),
@@ -562,8 +574,8 @@ def _add_metro_links(b: _Builder, sites: dict[str, IntArray], regions: int, per_
     links = b.rng.integers(3, 7, n)
     place = np.arange(12)
     equipment, panels, tails, feeders = [], [], [], []
-    lengths = _span_km(b, near, distant)
-    share = b.rng.uniform(0.3, 0.7, n)
+    sections = (_span_km(b, near, closure), _span_km(b, closure, distant))
+    lengths = sections[0] + sections[1]
     for end, site in enumerate((near, distant)):
         switch, panel = _housing(b, site, "equipment"), _housing(b, site, "panel")
         eq = b.ports.add(
@@ -593,7 +605,7 @@ def _add_metro_links(b: _Builder, sites: dict[str, IntArray], regions: int, per_
             (n,),
             kind=CABLE_KIND["feeder"],
             fibre_type=FIBRE["G.652.D"],
-            length_m=np.round(lengths * 1000 * (share if end == 0 else 1 - share)),
+            length_m=np.round(sections[end] * 1000),
             fibres=24,
             batch=-1,
             installed=b.days_before((n,), 900, 6000),
@@ -693,12 +705,12 @@ def _protect(b: _Builder, circuits: IntArray, region: IntArray, span: IntArray) 
 
 
 def _span_km(b: _Builder, near: IntArray, distant: IntArray) -> FloatArray:
-    """Cable length between sites: the straight line times 1.35, at least 0.4 km. [km]"""
+    """Cable length between sites: the straight line times 1.3 and some slack. [km]"""
     latitude = np.concatenate(b.sites.blocks["latitude"]).astype(float)
     longitude = np.concatenate(b.sites.blocks["longitude"]).astype(float)
     dy = (latitude[near] - latitude[distant]) * 111.2
     dx = (longitude[near] - longitude[distant]) * 111.2 * np.cos(np.radians(latitude[near]))
-    return np.maximum(0.4, 1.35 * np.hypot(dx, dy))
+    return np.asarray(0.03 + 1.3 * np.hypot(dx, dy))
 
 
 def _add_passive_trees(b: _Builder, sites: dict[str, IntArray], regions: int, per_region: FloatArray) -> None:
@@ -708,8 +720,10 @@ def _add_passive_trees(b: _Builder, sites: dict[str, IntArray], regions: int, pe
     if n == 0:
         return
     sc, apc, upc = FAMILY["SC"], POLISH["APC"], POLISH["UPC"]
-    office, cabinet = _pick(b, sites["central_office"], region), _pick(b, sites["cabinet"], region)
-    closure = _pick(b, sites["closure"], region)
+    office = _pick(b, sites["central_office"], region)
+    number = b.rng.integers(0, sites["cabinet"].shape[1], n)
+    closures, homes = sites["closure"].shape[1], sites["customer_premises"].shape[1]
+    cabinet, closure = sites["cabinet"][region, number], sites["closure"][region, number % closures]
     ratio = b.rng.choice(np.array([8, 16, 32]), n, p=[0.4, 0.4, 0.2])
     olt = b.ports.add(
         (n,),
@@ -802,7 +816,7 @@ def _add_passive_trees(b: _Builder, sites: dict[str, IntArray], regions: int, pe
         (n,),
         kind=CABLE_KIND["distribution"],
         fibre_type=FIBRE["G.657.A1"],
-        length_m=np.round(_span_km(b, cabinet, closure) * 200 + 80),
+        length_m=np.round(_span_km(b, cabinet, closure) * 1000 + 20),
         fibres=ratio,
         batch=-1,
         installed=b.days_before((n,), 500, 3000),
@@ -814,16 +828,15 @@ def _add_passive_trees(b: _Builder, sites: dict[str, IntArray], regions: int, pe
     row, leg, leg_row, outlet_of_splitter = row[live], leg[live], leg_row[live], outlet_of_splitter[live]
     tail_c, splice_c = tail_c[live], splice_c[live]
     m = row.shape[0]
-    premises = sites["customer_premises"][
-        region[row],
-        (b.rng.integers(0, sites["customer_premises"].shape[1], n)[row] + (leg - 1) // 6)
-        % sites["customer_premises"].shape[1],
-    ]
+    around = (number % closures)[row]
+    several = np.maximum(1, (homes - around + closures - 1) // closures)
+    turn = (b.rng.integers(0, 99, n)[row] + (leg - 1) // 6) % several
+    premises = sites["customer_premises"][region[row], (around + turn * closures) % homes]
     drop = b.cables.add(
         (m,),
         kind=CABLE_KIND["drop"],
         fibre_type=FIBRE["G.657.A2"],
-        length_m=np.round(b.rng.uniform(25, 220, m)),
+        length_m=np.round(_span_km(b, closure[row], premises) * 1000 + b.rng.uniform(5, 40, m)),
         fibres=1,
         batch=-1,
         installed=b.days_before((m,), 100, 2000),
@@ -1037,7 +1050,7 @@ def _add_stock(b: _Builder) -> None:
         )
 
 
-def build_plant(connectors: int, rng: np.random.Generator, start: np.datetime64) -> Plant:
+def build_plant(connectors: int, rng: np.random.Generator, start: np.datetime64, days: int = 540) -> Plant:
     """An invented plant of about that many end faces.
 
     Parameters
@@ -1049,10 +1062,12 @@ def build_plant(connectors: int, rng: np.random.Generator, start: np.datetime64)
         Source of all randomness.
     start
         First day of the history.
+    days
+        Days of history; new links go into service within them.
     """
     regions = max(1, round(connectors / FACES_PER_REGION))
     budget = connectors / regions
-    b = _Builder(rng, start)
+    b = _Builder(rng, start, days)
     b.batches = max(4, connectors // 250)
     sites = _sites(b, regions, min(1.0, budget / FACES_PER_REGION))
     every = np.ones(regions)
