@@ -49,11 +49,13 @@ class MalformedRecords(Exception):
 class Staged:
     """What staging one file gave.
 
-    `naive` counts times without zone by column. `first_rowid` is the engine's number of record 0 in
-    `relation`, the table that holds the staged rows: the stage, or the table itself if `in_place`.
+    `bad` counts rows with a bad cell, `naive` times without zone by column. `first_rowid` is the engine's
+    number of record 0 in `relation`, the table that holds the staged rows: the stage, or the table itself if
+    `in_place`.
     """
 
     rows: int
+    bad: int
     cells: list[Cell]
     naive: dict[str, int]
     relation: str
@@ -64,7 +66,7 @@ class Staged:
 def stage(
     con: duckdb.DuckDBPyConnection, source: Source, expected: int | None, load_id: int, *, table_is_empty: bool
 ) -> Staged:
-    """Read the file, make its rows visible as `_rows` and write the faults of its cells to `_faults`.
+    """Read the file, checking every cell, and make its rows visible as `_rows`.
 
     `expected` is the number of records the file is known to hold, if it is known. Rows of an empty table
     that no rule compares with its own rows are staged in place, which saves writing them twice: `_load` is
@@ -106,17 +108,9 @@ def stage(
     rows, bad, *naive = _one(con, f"SELECT count(*), {', '.join(counts)} FROM {ROWS}")
     if expected is not None and rows != expected:
         raise MalformedRecords(source, f"read {rows} records of {expected}")
-    if bad:
-        fetch_suspects(con, source, f"SELECT _row FROM {ROWS} WHERE _mask & {_CELL_BITS} <> 0")
-        con.execute(cell_faults_statement(cells, SUSPECTS, FAULTS, _FAULT_COLUMNS))
-        explained = _one(con, f'SELECT count(DISTINCT "row") FROM {FAULTS}')[0]
-        if explained != bad:
-            raise InputError(
-                f"{source.label}: {bad} rows fail the check of the whole file and {explained} the check of their "
-                "cells; this is a defect of the planner, nothing was stored"
-            )
     named = {cells[position].column.name: count for position, count in zip(timed, naive, strict=True)}
-    return Staged(rows, cells, {name: count for name, count in named.items() if count}, relation, first, in_place)
+    naive_by_column = {name: count for name, count in named.items() if count}
+    return Staged(rows, bad, cells, naive_by_column, relation, first, in_place)
 
 
 def _looks_at_itself(table: Table) -> bool:
@@ -139,15 +133,34 @@ def drop_stage(con: duckdb.DuckDBPyConnection) -> None:
         con.execute(f"DROP TABLE IF EXISTS temp.{name}")
 
 
-def fetch_suspects(con: duckdb.DuckDBPyConnection, source: Source, rows_query: str) -> None:
-    """Read the file's text of the rows named by a query of record numbers into `_suspects`."""
+def explain_faults(con: duckdb.DuckDBPyConnection, source: Source, staged: Staged) -> None:
+    """Read the rows with a fault again, as the file has them, into `_suspects`; say what is wrong with their cells.
+
+    Call after `find_set_faults`, so that the file is read again once for all of them, or not at all.
+    """
+    blocked = f"SELECT \"row\" FROM {FAULTS} WHERE severity = 'blocking'"
+    rows = f"SELECT _row FROM {ROWS} WHERE _mask & {_CELL_BITS} <> 0 UNION {blocked}"
+    if not staged.bad and con.execute(f"{blocked} LIMIT 1").fetchone() is None:
+        return
     con.execute(
         f'CREATE OR REPLACE TEMP TABLE {SUSPECTS} AS SELECT * FROM (SELECT row_number() OVER () - 1 AS "row", * '
-        f'FROM {file_relation(source)}) WHERE "row" IN ({rows_query})'
+        f'FROM {file_relation(source)}) WHERE "row" IN ({rows})'
     )
+    if not staged.bad:
+        return
+    before = _fault_count(con)
+    con.execute(cell_faults_statement(staged.cells, SUSPECTS, FAULTS, _FAULT_COLUMNS))
+    explained = _one(
+        con, f'SELECT count(DISTINCT "row") FROM (SELECT "row" FROM {FAULTS} ORDER BY rowid OFFSET {before})'
+    )[0]
+    if explained != staged.bad:
+        raise InputError(
+            f"{source.label}: {staged.bad} rows fail the check of the whole file and {explained} the check of "
+            "their cells; this is a defect of the planner, nothing was stored"
+        )
 
 
-def find_set_faults(con: duckdb.DuckDBPyConnection, table: Table, label: str) -> None:
+def find_set_faults(con: duckdb.DuckDBPyConnection, table: Table) -> None:
     """Check keys, references and rules of the staged rows and write what breaks them to `_faults`."""
     _find_repeats(con, table)
     for column in table.columns:

@@ -34,7 +34,7 @@ from planner.intake.staging import (
     MalformedRecords,
     Staged,
     drop_stage,
-    fetch_suspects,
+    explain_faults,
     find_set_faults,
     good_rows,
     stage,
@@ -318,7 +318,8 @@ class _Load:
         sieved = source.label in self.lines
         expected = len(self.lines[source.label]) if sieved else expected_records(source)
         staged = stage(con, source, expected, self.load_id, table_is_empty=not has_rows(con, table.name))
-        find_set_faults(con, table, source.label)
+        find_set_faults(con, table)
+        explain_faults(con, source, staged)
         self._note_file_findings(source, staged)
         kept_out, repeated = self._note_faults(source)
         broken = self._note_broken(source)
@@ -374,14 +375,13 @@ class _Load:
     def _quarantine(self, source: Source) -> None:
         con, table = self.con, source.table
         blocked = f"SELECT \"row\" FROM {FAULTS} WHERE severity = 'blocking'"
-        fetch_suspects(con, source, blocked)
         cells = ", ".join(
             f"{literal(name or f'column {position + 1}')}: CAST(q.c{position} AS VARCHAR)"
             for position, name in enumerate(source.header)
         )
         con.execute(
             f"INSERT INTO quarantine ({_names(QUARANTINE)}) SELECT ?, ?, ?, l.line, to_json({{{cells}}}) "
-            f'FROM {SUSPECTS} q JOIN _lines l ON l."row" = q."row" ORDER BY q."row"',
+            f'FROM {SUSPECTS} q JOIN _lines l ON l."row" = q."row" WHERE q."row" IN ({blocked}) ORDER BY q."row"',
             [self.load_id, table.name, source.label],
         )
         if len(table.key) == 1:
