@@ -467,9 +467,9 @@ def _unpacked(key: int) -> _Type:
         return _Type(kind, is_multimode, is_recorded=bool(detail % 2), is_mechanical=bool(detail // 2))
     if kind == SPLITTER:
         return _Type(kind, is_multimode, ratio=detail)
-    flags = [bool(detail >> bit & 1) for bit in range(4)]
+    is_array, is_assumed, is_lone, is_mixed = (bool(detail >> bit & 1) for bit in range(4))
     polish, grade = (detail >> 4) % 4 - 1, (detail >> 4) // 4 - 1
-    return _Type(kind, is_multimode, *flags, polish=polish, grade=grade)
+    return _Type(kind, is_multimode, is_array, is_assumed, is_lone, is_mixed, polish, grade)
 
 
 def _taken(parts: _Parts, rows: Ints) -> _Parts:
