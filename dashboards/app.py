@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gzip
 import logging
+import re
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl
@@ -95,6 +96,18 @@ def create_app(source: Path | str, *, base_map: Path | None = None) -> Dash:
     add_downloads(app.server)
     _serve_compressed(app)
     return app
+
+
+def warm(app: Dash) -> None:
+    """Ask the first page's questions and compress its files, so that the first visitor does not wait for it."""
+    client = app.server.test_client()
+    headers = {"Accept-Encoding": "gzip"}
+    index = client.get("/").get_data(as_text=True)
+    files = re.findall(r'(?:src|href)="(/(?:_dash-component-suites|assets)/[^"]+)"', index)
+    for path in [*files, "/_dash-component-suites/plotly/package_data/plotly.min.js", "/_dash-layout"]:
+        client.get(path, headers=headers).close()
+    with app.server.app_context():
+        show_page("/", "")
 
 
 def _frame() -> html.Div:
@@ -266,7 +279,7 @@ def _serve_compressed(app: Dash) -> None:
         ):
             return response
         fixed = request.path.startswith(("/_dash-component-suites/", "/assets/"))
-        key = f"{request.full_path} {response.headers.get('ETag', '')}"
+        key = request.path
         response.direct_passthrough = False
         if fixed and key in kept:
             body = kept[key]

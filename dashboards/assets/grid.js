@@ -48,6 +48,10 @@
     var path = {circuit: "/circuit", connector: "/connector", site: "/site"}[(props.data || {}).place_kind];
     return path ? link(path)(props) : none(props.value) ? "" : props.value;
   };
+  cells.SuspectLink = function (props) {
+    var kind = (props.data || {}).suspect_kind;
+    return kind === "connector" || kind === "end_face" ? link("/connector")(props) : none(props.value) ? "" : props.value;
+  };
   var SHAPES = {act: "\u25c6", soon: "\u25b2", watch: "\u25a0", sound: "\u25cf", unknown: "\u25cb"};
   cells.StateMark = function (props) {
     if (none(props.value)) return "";

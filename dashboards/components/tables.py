@@ -39,12 +39,24 @@ class Head:
     text: str
     number: bool = False
     wide: bool = False
+    middling: bool = False
+
+    @property
+    def kind(self) -> str | None:
+        """The style class of its cells."""
+        return "number" if self.number else "wide" if self.wide else "middling" if self.middling else None
 
 
 def heads(*columns: str) -> list[Head]:
-    """Headings from short text: `#` at the end makes a number column, `*` a wide one."""
+    """Headings from short text: `#` at the end makes a number column, `*` a wide one, `~` a middling one."""
     return [
-        Head(column.rstrip("#*").strip(), number=column.endswith("#"), wide=column.endswith("*")) for column in columns
+        Head(
+            column.rstrip("#*~").strip(),
+            number=column.endswith("#"),
+            wide=column.endswith("*"),
+            middling=column.endswith("~"),
+        )
+        for column in columns
     ]
 
 
@@ -56,7 +68,7 @@ def table(
     def cells(row: Sequence[Cell], leading: Any) -> list[Component]:
         made: list[Component] = []
         for position, (head, cell) in enumerate(zip(columns, row, strict=True)):
-            kind = "number" if head.number else "wide" if head.wide else None
+            kind = head.kind
             children: Any = list(cell) if isinstance(cell, list | tuple) else cell
             tag: Any = leading if position == 0 else html.Td
             extra: dict[str, Any] = {"scope": "row"} if tag is html.Th else {}
@@ -66,16 +78,7 @@ def table(
 
     body = [html.Tr(cells(row, html.Th)) for row in rows]
     foot = [html.Tfoot(html.Tr(cells(total, html.Th)))] if total else []
-    head_row = html.Tr(
-        [
-            html.Th(
-                head.text,
-                scope="col",
-                className="number" if head.number else "wide" if head.wide else None,
-            )
-            for head in columns
-        ]
-    )
+    head_row = html.Tr([html.Th(head.text, scope="col", className=head.kind) for head in columns])
     return html.Div(
         html.Table([html.Caption(caption), html.Thead(head_row), html.Tbody(body), *foot]),
         className="table",
@@ -125,7 +128,7 @@ def column_help(name: str) -> str:
 
 
 _FILTERS = {"text": "agTextColumnFilter", "number": "agNumberColumnFilter", "timestamp": "agDateColumnFilter"}
-_RENDERED = {"ConnectorLink", "CircuitLink", "SiteLink", "StateMark", "ListOfCircuits", "PlaceLink"}
+_RENDERED = {"ConnectorLink", "CircuitLink", "SiteLink", "StateMark", "ListOfCircuits", "PlaceLink", "SuspectLink"}
 
 
 def _definition(grid: page_queries.Grid, view: GridColumnView, sort: dict[str, str]) -> dict[str, Any]:

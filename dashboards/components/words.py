@@ -52,6 +52,8 @@ def db(value: Any, *, sign: bool = False) -> str:
     """Decibels with two digits, e.g. `+0.62 dB`."""
     if is_unknown(value):
         return UNKNOWN
+    if 0 < abs(float(value)) < 0.005 and not sign:
+        return f"<{NARROW}0.01{NARROW}dB"
     plus = "+" if sign and float(value) >= 0.005 else ""
     return plus + figure(value, 2, "dB")
 

@@ -22,7 +22,7 @@ VIEWS = (
     GridColumnView("drift_db", "Change", 107, "decibels", explains="worst series against its baseline [dB]"),
     GridColumnView("p_fault", "Fault", 99, "share", explains="probability that something is wrong with the path"),
     GridColumnView("cause", "Suspected", 150, "words", explains="most probable cause"),
-    GridColumnView("suspect_id", "Suspect", 150, explains="element it is suspected at"),
+    GridColumnView("suspect_id", "Suspect", 150, "SuspectLink", explains="element it is suspected at"),
     GridColumnView("customers", "Customers", 132, "whole"),
     GridColumnView("priority", "Priority", 124, "whole"),
     GridColumnView("measured_db", "Measured", 124, "decibels"),

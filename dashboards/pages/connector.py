@@ -34,12 +34,12 @@ from planner.store import page_queries
 PATH = "/connector"
 
 BENEFIT_PARTS = (
-    ("Margin restored", "margin_part"),
-    ("Spread avoided", "spread_part"),
-    ("Damage avoided", "damage_part"),
-    ("Value of looking", "looking_part"),
-    ("Crew minutes", "minutes_part"),
-    ("Risk of opening it", "risk_part"),
+    ("Margin restored", "outages avoided on its circuits by giving them their margin back", "margin_part"),
+    ("Spread avoided", "dirt it would otherwise carry to end faces it meets", "spread_part"),
+    ("Damage avoided", "scratches that dirt would press in at the next matings", "damage_part"),
+    ("Value of looking", "what a look would tell, even if it turns out clean", "looking_part"),
+    ("Crew minutes", "the crew's time at the port", "minutes_part"),
+    ("Risk of opening it", "disturbing a good, live connection", "risk_part"),
 )
 CLASSIC_PARTS = (
     ("Matings", "mates_part"),
@@ -141,7 +141,7 @@ def _verdict(row: Any) -> list[Component]:
             )
         )
     visits = ask(page_queries.planned_visits, str(row["connector_id"]))
-    for visit in records(visits.head(2)):
+    for visit in records(visits.head(1)):
         href = address("/dispatch", plan=visit.plan_id, crew=visit.crew_id, day=visit.day_on, stop=visit.stop_no)
         lines.append(
             html.P(
@@ -222,7 +222,7 @@ def _benefit(row: Any) -> list[Component]:
             ),
             additive_table(
                 "Expected benefit of a visit, in customer-minutes; the parts add up to it.",
-                [(name, column_help(column).split(" [")[0], row[column]) for name, column in BENEFIT_PARTS],
+                [(name, meaning, row[column]) for name, meaning, column in BENEFIT_PARTS],
                 "Customer-min",
                 "Benefit",
             ),

@@ -88,8 +88,8 @@ def layout(query: Query) -> list[Component]:
                 className="two",
             ),
             html.Div(
-                [html.Div(_stop_lists(shown, kept, chosen)), html.Div(_stop(plan_id, shown, chosen, document))],
-                className="two",
+                [html.Div(_stop_lists(shown, kept, chosen)), html.Div(_stop(plan_id, shown, chosen))],
+                className="narrow-wide",
             ),
         ]
     parts += _left_out(plan_id, plan)
@@ -373,7 +373,7 @@ def _stop_lists(stops: pd.DataFrame, kept: dict[str, str], chosen: tuple[str, st
     return parts
 
 
-def _stop(plan_id: str, stops: pd.DataFrame, chosen: tuple[str, str, int], document: dict[str, Any]) -> list[Component]:
+def _stop(plan_id: str, stops: pd.DataFrame, chosen: tuple[str, str, int]) -> list[Component]:
     crew_id, day_on, stop_no = chosen
     row = stops[(stops["crew_id"] == crew_id) & (stops["day_on"] == day_on) & (stops["stop_no"] == stop_no)].iloc[0]
     jobs = ask(page_queries.plan_jobs, plan_id, crew_id, day_on)
@@ -397,15 +397,15 @@ def _stop(plan_id: str, stops: pd.DataFrame, chosen: tuple[str, str, int], docum
             ]
         ),
         *[html.P(note, className="not-assessed") for note in dict.fromkeys(notes)],
+        cautions(opens_live=opens_live),
         html.P(["Take along: ", bold(", ".join(plain(each) for each in kit))]) if kit else html.P("No kit is named."),
         table(
             "Jobs in order, and why.",
-            heads("End face", "Do", "Why*", "Minutes#", "Benefit#"),
+            heads("End face~", "Do~", "Why*", "Dirty, damaged~", "Minutes#", "Benefit#"),
             [_job(job) for job in records(jobs)],
         )
         if len(jobs)
         else not_assessed("plan_jobs of this stop", "The plan lists none."),
-        cautions(opens_live=opens_live),
     ]
 
 
@@ -421,9 +421,9 @@ def _job(job: Any) -> list[Cell]:
     carried: list[Any] = ["carries ", circuit_link(circuits[0])] if circuits else ["carries no circuit"]
     if len(circuits) > 1:
         carried.append(f" and {len(circuits) - 1} more")
-    why: list[Any] = ["" if is_unknown(job.reasons) else str(job.reasons)]
+    belief: list[Any] = []
     if not is_unknown(job.p_contaminated):
-        why.append(
+        belief.append(
             html.Div(
                 ["dirty ", level(float(job.p_contaminated)), f", damaged {percent(job.p_damaged)}"], className="small"
             )
@@ -434,7 +434,8 @@ def _job(job: Any) -> list[Cell]:
             html.Div([", ".join(place) or str(job.port_id), html.Br(), *carried], className="faint small"),
         ],
         do,
-        why,
+        "" if is_unknown(job.reasons) else str(job.reasons),
+        belief,
         figure(job.minutes),
         figure(job.benefit),
     ]

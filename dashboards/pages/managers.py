@@ -294,15 +294,18 @@ def _learned(counts: dict[str, int]) -> list[Component]:
     learned = ask(page_queries.learned_parameters)
     fleet = learned[learned["group_kind"].isin(["fleet", "environment", "role", "method"])]
     groups = learned[~learned["group_kind"].isin(["fleet", "environment", "role", "method"])]
-    parts.append(
-        html.Ul(
-            [
-                html.Li([str(line.text), "" if line.learned else " (assumed: too little data here)"])
-                for line in records(fleet)
-                if not is_unknown(line.text)
-            ]
-        )
-    )
+    known = fleet[fleet["learned"].fillna(False).astype(bool) & fleet["text"].notna()]
+    parts.append(html.Ul([html.Li(_sentence(line.text)) for line in records(known)]))
+    assumed = len(fleet) - len(known)
+    if assumed:
+        parts.append(html.P(f"{counted(assumed, 'more figure')} rest on assumptions: too little data here."))
+    standing = standing_out(learned)
+    if len(standing):
+        parts += [
+            html.H3("Who and what stands out"),
+            html.P("Of all groups, those whose interval does not hold the fleet's own figure:"),
+            html.Ul([html.Li(_sentence(line.text)) for line in records(standing.head(12))]),
+        ]
     parts.append(
         html.Details(
             [
@@ -316,6 +319,21 @@ def _learned(counts: dict[str, int]) -> list[Component]:
         )
     )
     return parts
+
+
+def standing_out(learned: pd.DataFrame) -> pd.DataFrame:
+    """Learned figures of sites, technicians, test sets and batches whose interval leaves out the fleet's figure."""
+    fleet = learned[learned["group_kind"] == "fleet"].set_index("parameter")["estimate"]
+    groups = learned[learned["group_kind"].isin(["site", "technician", "test_set", "batch"]) & learned["text"].notna()]
+    usual = groups["parameter"].map(fleet[~fleet.index.duplicated()])
+    apart = (groups["low"] > usual) | (groups["high"] < usual)
+    distance = (groups["estimate"] - usual).abs() / (groups["high"] - groups["low"]).clip(lower=1e-9)
+    return groups.assign(distance=distance)[apart].sort_values("distance", ascending=False)
+
+
+def _sentence(text: Any) -> str:
+    words = str(text).strip()
+    return words[:1].upper() + words[1:] + ("" if words.endswith(".") else ".")
 
 
 def _parameter(line: Any) -> list[Cell]:

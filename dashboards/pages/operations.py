@@ -24,6 +24,7 @@ from dashboards.components.words import (
     counted,
     day,
     db,
+    duration,
     figure,
     is_unknown,
     moment,
@@ -68,8 +69,9 @@ def layout(query: Query) -> list[Component]:
     parts: list[Component] = [html.H1("Which circuits are losing margin, and where"), *_summary(counts, states)]
     parts += _filters(query, region)
     parts += _circuits(counts, region, cause_wanted, state)
-    parts += [html.Div([html.Div(_first_visits(counts)), html.Div(_findings(counts))], className="two")]
+    parts += _first_visits(counts)
     parts += _map(region)
+    parts += _findings(counts)
     return parts
 
 
@@ -155,8 +157,8 @@ def _circuits(counts: dict[str, int], region: str, cause_wanted: str, state: str
         return parts
     parts.append(
         table(
-            f"Worst first: state, then least margin. At most {SHOWN} are shown.",
-            heads("Circuit", "State", "Margin#", "Change#", "Suspect and why*", "Customers#"),
+            f"Worst first: state, then probable faults, then least margin. At most {SHOWN} are shown.",
+            heads("Circuit~", "State", "Margin#", "Change#", "Suspect and why*", "Customers#"),
             [circuit_row(row) for row in records(worst)],
         )
     )
@@ -182,9 +184,12 @@ def circuit_row(row: Any) -> list[Cell]:
         suspect.append("Most probably nothing is wrong with the path.")
     else:
         suspect += [
+            bold(percent(row.p_fault)),
+            f" that something is wrong; most probably {cause(row.cause)}",
+            *([" at ", element_link(row.suspect_kind, row.suspect_id)] if not is_unknown(row.suspect_id) else []),
+            " (",
             bold(percent(row.p_suspect)),
-            f" {cause(row.cause)}",
-            *([": ", element_link(row.suspect_kind, row.suspect_id)] if not is_unknown(row.suspect_id) else []),
+            ")",
         ]
         if not is_unknown(row.onset_at):
             suspect.append(f", since about {day(row.onset_at)}")
@@ -230,7 +235,7 @@ def _first_visits(counts: dict[str, int]) -> list[Component]:
         *parts,
         table(
             "By expected benefit per crew minute.",
-            heads("End face", "State", "What to do and why*", "Benefit, customer-min#"),
+            heads("End face~", "State~", "What to do and why*", "Benefit, customer-min#"),
             rows,
         ),
         html.P(html.A("The whole ranking", href="/connectors")),
@@ -313,40 +318,33 @@ def _map(region: str) -> list[Component]:
         if len(acting)
         else "no site has an end face to act on now"
     )
-    return [
-        html.H2("Where"),
-        drawn(
-            "sites",
-            sites_map(sites),
-            label=f"Map of {len(sites)} sites: {words}. The list below the map says the same.",
-            caption=(
-                "Diamond: a site with an end face to act on now; triangle: one in ten end faces or more is likely "
-                "not clean; square: one in five expected; circle: less. Size: end faces expected not clean. "
-                "Drag to move, scroll to zoom, click a site to open it."
-            ),
-            height=430,
-            pan=True,
+    figure_part = drawn(
+        "sites",
+        sites_map(sites),
+        label=f"Map of {len(sites)} sites: {words}. The list beside it says the same.",
+        caption=(
+            "Diamond: a site with an end face to act on now; triangle: one in ten end faces or more is likely "
+            "not clean; square: one in five expected; circle: less. Size: end faces expected not clean. "
+            "Drag to move, scroll to zoom, click a site to open it."
         ),
-        html.Details(
+        height=440,
+        pan=True,
+    )
+    listing = table(
+        "Sites with most to do first.",
+        heads("Site", "End faces#", "Not clean#", "Act now#", "Work that pays#"),
+        [
             [
-                html.Summary("The same as a list"),
-                table(
-                    "Sites, worst first.",
-                    heads("Site", "End faces#", "Expected not clean#", "Act now#", "Work that pays#"),
-                    [
-                        [
-                            site_link(row.site_id, row.name),
-                            figure(row.end_faces),
-                            figure(row.expected_not_clean, 1),
-                            figure(row.act_now),
-                            figure(row.minutes, 0, "min"),
-                        ]
-                        for row in records(sites.head(20))
-                    ],
-                ),
+                site_link(row.site_id, row.name),
+                figure(row.end_faces),
+                figure(row.expected_not_clean, 1),
+                figure(row.act_now),
+                duration(row.minutes),
             ]
-        ),
-    ]
+            for row in records(sites.head(12))
+        ],
+    )
+    return [html.H2("Where"), html.Div([html.Div(figure_part), html.Div(listing)], className="wide-narrow")]
 
 
 PAGE = Page(path=PATH, name="Network", layout=layout, title=title)

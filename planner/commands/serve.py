@@ -120,12 +120,13 @@ def serve_folder(folder: Path, host: str, port: int, base_map: Path | None = Non
     """Serve the dashboard over a folder of published snapshots until stopped."""
     from waitress import create_server
 
-    from dashboards.app import create_app
+    from dashboards.app import create_app, warm
 
     app = create_app(folder, base_map=base_map)
     server = create_server(app.server, host=host, port=port, threads=THREADS, ident="planner")
     shown = f"[{host}]" if ":" in host else host
     console.print(f"Dashboard   http://{shown}:{server.effective_port}/   (Ctrl-C stops it)")
+    threading.Thread(target=warm, args=(app,), daemon=True).start()
     try:
         server.run()
     except KeyboardInterrupt:

@@ -35,17 +35,18 @@ HARMLESS = "('nothing', 'remating_offset')"
 # What a circuit's figures call for. One definition, used by the lists, the map and the circuit's page.
 _CIRCUIT_STATE = """
     CASE WHEN m.measured_db IS NULL AND d.drift_db IS NULL AND t.p_fault IS NULL THEN 'unknown'
-         WHEN m.measured_db IS NOT NULL AND m.margin_db < 0 THEN 'act'
-         WHEN t.p_fault >= 0.5 AND (m.margin_db < 1 OR t.cause = 'fibre_break') THEN 'act'
-         WHEN t.p_fault >= 0.5 OR (m.measured_db IS NOT NULL AND m.margin_db < 1) THEN 'soon'
-         WHEN t.p_fault >= 0.2 OR d.drift_db >= 0.5 THEN 'watch'
+         WHEN t.p_fault >= 0.5 AND (m.margin_db < 1 OR d.drift_db >= 1 OR t.cause = 'fibre_break') THEN 'act'
+         WHEN m.measured_db IS NOT NULL AND m.margin_db < 0 AND (t.p_fault >= 0.2 OR d.drift_db >= 0.5) THEN 'act'
+         WHEN t.p_fault >= 0.5 OR (m.measured_db IS NOT NULL AND m.margin_db < 0) THEN 'soon'
+         WHEN t.p_fault >= 0.2 OR d.drift_db >= 0.5 OR (m.measured_db IS NOT NULL AND m.margin_db < 1) THEN 'watch'
          ELSE 'sound' END
 """
 CIRCUIT_STATE_RULE = (
-    "Act now: the measured loss is beyond what is allowed, or a fault is more likely than not and less than "
-    "1 dB of margin is left or the fibre is broken. Soon: a fault is more likely than not, or less than 1 dB "
-    "is left. Watch: a fault has 20 % or more, or a reading has worsened by 0.5 dB. Sound: none of these. "
-    "Unknown: nothing measured."
+    "Act now: a fault is more likely than not and less than 1 dB of margin is left, a reading has worsened by 1 dB "
+    "or the fibre is broken; or the measured loss is beyond what is allowed and a fault has 20 % or more or a "
+    "reading has worsened by 0.5 dB. Soon: a fault is more likely than not, or the loss is beyond what is allowed. "
+    "Watch: a fault has 20 % or more, a reading has worsened by 0.5 dB, or less than 1 dB is left. Sound: none of "
+    "these. Unknown: nothing measured."
 )
 
 _CONNECTOR_STATE = f"""
@@ -76,7 +77,7 @@ _PREPARED = (
         d AS (
           SELECT circuit_id, max(drift_db) AS drift_db, arg_max(kind, drift_db) AS drift_kind,
                  arg_max(last_at, drift_db) AS drift_at
-          FROM series_drift WHERE circuit_id IS NOT NULL GROUP BY circuit_id),
+          FROM series_drift WHERE circuit_id IS NOT NULL AND kind IN ('rx_power', 'loss_test') GROUP BY circuit_id),
         t AS (
           SELECT circuit_id, least(1, sum(CASE WHEN cause IN {HARMLESS} THEN 0 ELSE probability END)) AS p_fault,
                  arg_max(cause, probability) FILTER (cause NOT IN {HARMLESS}) AS cause,
@@ -91,7 +92,9 @@ _PREPARED = (
           LEFT JOIN t USING (circuit_id) LEFT JOIN diagnosis s ON s.rowid = t.suspect_row)
         SELECT * EXCLUDE (customers), row_number() OVER (
                  ORDER BY CASE state WHEN 'act' THEN 0 WHEN 'soon' THEN 1 WHEN 'watch' THEN 2 WHEN 'sound' THEN 3
-                          ELSE 4 END, margin_db NULLS LAST, customers DESC NULLS LAST, circuit_id) AS state_rank
+                          ELSE 4 END,
+                          coalesce(p_fault >= 0.5, false) DESC, margin_db NULLS LAST,
+                          customers DESC NULLS LAST, circuit_id) AS state_rank
         FROM all_circuits ORDER BY state_rank""",
     f"""CREATE OR REPLACE TABLE prepared.face_now AS
         SELECT r.rowid AS ranking_row, s.rowid AS state_row, h.rowid AS health_row, {_CONNECTOR_STATE} AS state
@@ -751,16 +754,27 @@ def technician_habits(con: Connection, limit: int = 15) -> pd.DataFrame:
 
 
 def test_set_contacts(con: Connection, limit: int = 12) -> pd.DataFrame:
-    """Test sets by how many end faces they are believed to have made dirty."""
+    """Test sets (with their launch cords) by how many end faces they are believed to have made dirty."""
     return fetch(
         con,
-        """SELECT s.housing_id AS test_set_id, ho.name, count(*) AS meetings,
-                  count(DISTINCT d.connector_id) AS end_faces_met, sum(d.probability) AS expected_dirtied,
-                  max(d.met_at) AS last_met_at, max(h.p_not_clean) AS p_not_clean_now
-           FROM dirt_sources d JOIN connector_state s ON s.connector_id = d.source_id
-           JOIN housings ho USING (housing_id) LEFT JOIN connector_health h ON h.connector_id = d.source_id
-           WHERE ho.kind = 'test_set' GROUP BY s.housing_id, ho.name
-           ORDER BY expected_dirtied DESC, test_set_id LIMIT ?""",
+        """WITH at_set AS (
+             SELECT co.connector_id, co.cable_id, ho.housing_id, ho.name
+             FROM connectors co JOIN connector_state s USING (connector_id)
+             JOIN housings ho ON ho.housing_id = s.housing_id WHERE ho.kind = 'test_set'),
+           cord AS (SELECT cable_id, min(housing_id) AS housing_id, min(name) AS name FROM at_set
+                    WHERE cable_id IS NOT NULL GROUP BY cable_id),
+           face AS (
+             SELECT connector_id, housing_id AS test_set_id, name FROM at_set
+             UNION
+             SELECT co.connector_id, coalesce(cord.housing_id, ca.cable_id), cord.name
+             FROM connectors co JOIN cables ca USING (cable_id) LEFT JOIN cord USING (cable_id)
+             WHERE ca.kind = 'launch_cord')
+           SELECT f.test_set_id, any_value(f.name) AS name, count(DISTINCT d.connector_id) AS end_faces_met,
+                  sum(d.probability) AS expected_dirtied, max(d.met_at) AS last_met_at,
+                  max(h.p_not_clean) AS p_not_clean_now
+           FROM dirt_sources d JOIN face f ON f.connector_id = d.source_id
+           LEFT JOIN connector_health h ON h.connector_id = d.source_id
+           GROUP BY f.test_set_id ORDER BY expected_dirtied DESC, f.test_set_id LIMIT ?""",
         [limit],
     )
 
@@ -1034,6 +1048,7 @@ CIRCUIT_GRID = Grid(
         GridColumn("p_fault", "k.p_fault", "number", ("now",)),
         GridColumn("cause", "k.cause", "text", ("now",)),
         GridColumn("suspect_id", "k.suspect_id", "text", ("now",)),
+        GridColumn("suspect_kind", "k.suspect_kind", "text", ("now",)),
     ),
     order="k.state_rank",
 )
