@@ -148,9 +148,11 @@ def _event_text(event: dict[Hashable, Any], name: str) -> str:
 
 def _show_summary(row: dict[Hashable, Any]) -> None:
     def db(name: str) -> str:
+        """A value in dB, or that it is not assessed."""
         return "not assessed" if pd.isna(row[name]) else f"{float(row[name]):.2f} dB"
 
     def plus_minus(name: str, sd: str) -> str:
+        """A value with its spread, if it has one."""
         return db(name) + ("" if pd.isna(row[sd]) else f" +- {db(sd)}")
 
     measured = plus_minus("measured_db", "measured_sd_db")

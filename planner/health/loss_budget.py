@@ -500,6 +500,7 @@ def _values_at(parts: _Parts, wavelength_nm: float, limits: Limits, sources: _So
     looked_up = [_type_values(each, wavelength_nm, limits) for each in parts.types]
 
     def of_type(name: str) -> Floats:
+        """One value per type."""
         return np.array([getattr(values, name) for values in looked_up], dtype=np.float64)
 
     per_km, type_, km = of_type("typical_per_km"), parts.type, parts.length_km
@@ -611,6 +612,7 @@ def _sums(parts: _Parts, values: _Values, circuits: Ints, wavelength_nm: float, 
     counts = np.bincount(parts.circuit, minlength=size)
 
     def total(weights: Floats) -> Floats:
+        """Sum over the elements of each circuit asked for."""
         summed: Floats = np.bincount(parts.circuit, weights=weights, minlength=size)[circuits].astype(np.float64)
         return summed
 
@@ -814,6 +816,7 @@ def _demands(circuits: pd.DataFrame, fibre: Ints, limits: Limits) -> _Demands:
     every = [*found, None]
 
     def column(parameter: str) -> Floats:
+        """One parameter of every application, NaN where it has none."""
         picked = [app.values.get(parameter) if app else None for app in every]
         return np.array([limit.value if limit else np.nan for limit in picked])
 
@@ -886,6 +889,7 @@ def _with_power_margin(budget: pd.DataFrame, ends: _Ends, demands: _Demands) -> 
     z_is_head = ends.z_is_head[circuit]
 
     def of_end(parameter: str, at_head: Bools) -> Floats:
+        """What the application asks at one end: one value for both, or by head and far end of a PON."""
         plain = demands.values[parameter][app]
         head, far = demands.values[f"olt_{parameter}"][app], demands.values[f"onu_{parameter}"][app]
         asked: Floats = np.where(np.isnan(plain), np.where(at_head, head, far), plain)

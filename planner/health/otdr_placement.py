@@ -308,6 +308,7 @@ def _ways(
     ways: list[Way] = [(one, none, np.full(traces, "as measured", dtype=object), False)]
 
     def per_trace(values: Floats, rows: npt.NDArray[np.bool_], last: bool) -> Floats:
+        """The value of the farthest (or nearest) of these rows of each trace, NaN where it has none."""
         result = np.full(traces, np.nan)
         order = np.flatnonzero(rows)
         order = order[np.argsort(at[order], kind="stable")]
