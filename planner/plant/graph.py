@@ -433,7 +433,9 @@ def code_events(
         real = pd.MultiIndex.from_frame(events.loc[events["action"] == "mate", ["connector_id", "at"]])
         late = late[~pd.MultiIndex.from_frame(late[["connector_id", "at"]]).isin(real)]
         events = pd.concat([late[["event_id", "at", "port_id", "face", "connector_id", "action"]], events])
-    events = events.sort_values(["at", "action", "event_id"], kind="stable", ignore_index=True)
+    # numbered ids of one moment in the order of their numbers: shorter ones first
+    length = events["event_id"].str.len()
+    events = events.assign(length=length).sort_values(["at", "length", "event_id"], kind="stable", ignore_index=True)
     return (
         patching[~young],
         events,

@@ -24,6 +24,9 @@ FRONT, REAR, FIXED = 0, 1, 2
 MATE, DEMATE = 0, 1
 NONE = -1
 
+# How far ahead a mate looks for the demate of the same moment that makes room for it. [events]
+LOOK_AHEAD = 2048
+
 # What may be wrong with an event; one event may show several (the codes add up).
 FACE_OCCUPIED = 1  # mate onto a face that still holds another connector: that one is taken as removed
 RECORDED_ELSEWHERE = 2  # the connector was recorded in another place: it is taken as removed there
@@ -74,12 +77,12 @@ def _opposite(port: int, face: int, occupant: Int32, built_in: Int32) -> int:  #
 
 
 @njit(cache=True)
-def _replay(  # pragma: no cover - compiled
+def _play(  # pragma: no cover - compiled
+    event: int,
     place: Int64,
     occupant: Int32,
     built_in: Int32,
     fixed_port: Int32,
-    order: Int64,
     event_port: Int32,
     event_face: Int8,
     event_connector: Int32,
@@ -88,59 +91,124 @@ def _replay(  # pragma: no cover - compiled
     irregular: Int8,
     displaced: Int32,
 ) -> None:
-    """Play the events in order; `place` (2*port+face per connector, -1 none) and `occupant` are changed."""
-    for at in range(len(order)):
+    """Play one event: `place` (2*port+face per connector, -1 none) and `occupant` are changed."""
+    connector = event_connector[event]
+    port = event_port[event]
+    face = event_face[event]
+    here = 2 * port + face
+    if fixed_port[connector] >= 0:
+        irregular[event] |= BUILT_IN
+        return
+    if face == REAR and built_in[port] >= 0:
+        irregular[event] |= NO_SUCH_FACE
+    was = place[connector]
+    if event_action[event] == MATE:
+        if was == here:
+            irregular[event] |= ALREADY_THERE
+        elif was >= 0:
+            irregular[event] |= RECORDED_ELSEWHERE
+            if occupant[was] == connector:
+                occupant[was] = -1
+        old = occupant[here]
+        if old >= 0 and old != connector:
+            irregular[event] |= FACE_OCCUPIED
+            displaced[event] = old
+            place[old] = -1
+        occupant[here] = connector
+        place[connector] = here
+        partner[event] = _opposite(port, face, occupant, built_in)
+        return
+    if was != here:
+        irregular[event] |= NOT_THERE
+        if was >= 0:
+            irregular[event] |= RECORDED_ELSEWHERE
+            if occupant[was] == connector:
+                occupant[was] = -1
+    if occupant[here] == connector or occupant[here] < 0:
+        partner[event] = _opposite(port, face, occupant, built_in)
+    if occupant[here] == connector:
+        occupant[here] = -1
+    place[connector] = -1
+
+
+@njit(cache=True)
+def _replay(  # pragma: no cover - compiled
+    place: Int64,
+    occupant: Int32,
+    built_in: Int32,
+    fixed_port: Int32,
+    order: Int64,
+    event_at: Int64,
+    event_port: Int32,
+    event_face: Int8,
+    event_connector: Int32,
+    event_action: Int8,
+    partner: Int32,
+    irregular: Int8,
+    displaced: Int32,
+) -> None:
+    """Play the events in order of time, those of one moment in the order given.
+
+    A mate that cannot be yet pulls forward the demate of the same moment that makes room for it.
+    """
+    n = len(order)
+    played = np.zeros(len(event_at), np.bool_)
+    for at in range(n):
         event = order[at]
         connector = event_connector[event]
         port = event_port[event]
-        if connector < 0 or port < 0:
+        if played[event] or connector < 0 or port < 0:
             continue
-        face = event_face[event]
-        here = 2 * port + face
-        if fixed_port[connector] >= 0:
-            irregular[event] |= BUILT_IN
-            continue
-        if face == REAR and built_in[port] >= 0:
-            irregular[event] |= NO_SUCH_FACE
-        was = place[connector]
-        if event_action[event] == MATE:
-            if was == here:
-                irregular[event] |= ALREADY_THERE
-            elif was >= 0:
-                irregular[event] |= RECORDED_ELSEWHERE
-                if occupant[was] == connector:
-                    occupant[was] = -1
-            old = occupant[here]
-            if old >= 0 and old != connector:
-                irregular[event] |= FACE_OCCUPIED
-                displaced[event] = old
-                place[old] = -1
-            occupant[here] = connector
-            place[connector] = here
-            partner[event] = _opposite(port, face, occupant, built_in)
-            continue
-        if was != here:
-            irregular[event] |= NOT_THERE
-            if was >= 0:
-                irregular[event] |= RECORDED_ELSEWHERE
-                if occupant[was] == connector:
-                    occupant[was] = -1
-        if occupant[here] == connector or occupant[here] < 0:
-            partner[event] = _opposite(port, face, occupant, built_in)
-        if occupant[here] == connector:
-            occupant[here] = -1
-        place[connector] = -1
+        here = 2 * port + event_face[event]
+        if event_action[event] == MATE and (place[connector] >= 0 or occupant[here] >= 0):
+            was = place[connector]
+            other = occupant[here]
+            for later in range(at + 1, min(n, at + LOOK_AHEAD)):
+                ahead = order[later]
+                if event_at[ahead] != event_at[event]:
+                    break
+                if played[ahead] or event_action[ahead] != DEMATE or event_port[ahead] < 0:
+                    continue
+                leaver = event_connector[ahead]
+                left = 2 * event_port[ahead] + event_face[ahead]
+                if (leaver == connector and left == was) or (leaver == other and left == here):
+                    if leaver >= 0 and place[leaver] == left:
+                        played[ahead] = True
+                        _play(
+                            ahead,
+                            place,
+                            occupant,
+                            built_in,
+                            fixed_port,
+                            event_port,
+                            event_face,
+                            event_connector,
+                            event_action,
+                            partner,
+                            irregular,
+                            displaced,
+                        )
+        _play(
+            event,
+            place,
+            occupant,
+            built_in,
+            fixed_port,
+            event_port,
+            event_face,
+            event_connector,
+            event_action,
+            partner,
+            irregular,
+            displaced,
+        )
 
 
-def _tie_order(event_at: Int64, event_action: Int8) -> Int64:
-    """Order of play: by time, at one time demates before mates, then as given."""
-    if len(event_at) < 2:
+def _time_order(event_at: Int64) -> Int64:
+    """Order of the events by time, at one time as given."""
+    if len(event_at) < 2 or bool((np.diff(event_at) >= 0).all()):
         return np.arange(len(event_at), dtype=np.int64)
-    step = np.diff(event_at)
-    ties_in_order = (step > 0) | ((step == 0) & (np.diff(-event_action.astype(np.int8)) >= 0))
-    if bool(ties_in_order.all()):
-        return np.arange(len(event_at), dtype=np.int64)
-    return np.lexsort((-event_action.astype(np.int8), event_at)).astype(np.int64)
+    return np.argsort(event_at, kind="stable").astype(np.int64)
 
 
 def _checked(name: str, values: Any, dtype: Any, length: int) -> Any:
@@ -167,7 +235,9 @@ def replay(
 
     The partner of a connector in a port's front is the end face built into the port, else the connector in
     its rear; the partner of a connector in the rear is the one in the front. Events need not be sorted:
-    they are played by time, at one time demates before mates, then in the order given.
+    they are played by time, those of one moment in the order given, except that a mate into a face that is
+    still occupied (or of a connector that is still elsewhere) first plays the demate of the same moment that
+    makes room for it.
 
     What a contradicting event is taken to mean: a mate onto an occupied face removed the old connector
     first; a mate or demate of a connector recorded elsewhere removed it there first; a demate from a face
@@ -221,7 +291,8 @@ def replay(
             occupant,
             built_in,
             fixed,
-            _tie_order(at, actions),
+            _time_order(at),
+            at,
             ports,
             faces,
             connectors,

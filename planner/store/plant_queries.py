@@ -191,7 +191,7 @@ def coded_start(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[Array,
 
 
 def coded_events(con: duckdb.DuckDBPyConnection, until: datetime) -> Columns:
-    """Mating events up to and including `until`, in order of play, as arguments of `replay`.
+    """Mating events up to and including `until`, by time and number, as arguments of `replay`.
 
     `event_row` is the row id of the event in `mating_events` (-1 for a patching row younger than the
     history), good within one transaction.
@@ -213,7 +213,7 @@ def coded_events(con: duckdb.DuckDBPyConnection, until: datetime) -> Columns:
                    (m.face = 'rear')::TINYINT AS event_face, c.number AS event_connector,
                    (m.action = 'demate')::TINYINT AS event_action, m.event_row
             FROM moves m JOIN plant_port p ON p.id = m.port_id JOIN plant_connector c ON c.id = m.connector_id
-            ORDER BY m.moment, m.action, m.event_id""",
+            ORDER BY m.moment, length(m.event_id), m.event_id""",
         [until, until, until],
     )
 

@@ -64,8 +64,18 @@ def test_a_demate_separates_and_a_mate_joins() -> None:
     assert state.port_now[1] == 2 and state.face_now[1] == REAR
 
 
+def test_events_of_one_moment_are_played_in_an_order_that_fits() -> None:
+    """A test plug in and out of a face in one recorded second; a cord that the records lost, out and in again."""
+    lost = play((4, 1, FRONT, 2, DEMATE), (5, 1, FRONT, 2, DEMATE), (5, 1, FRONT, 2, MATE))
+    assert lost.irregular.tolist() == [0, NOT_THERE, 0] and lost.port_now[2] == 1
+    state = play((5, 1, FRONT, 2, DEMATE), (5, 1, FRONT, 4, MATE), (5, 1, FRONT, 4, DEMATE), (5, 1, FRONT, 2, MATE))
+    assert not state.irregular.any()
+    assert state.partner.tolist() == [3, 3, 3, 3]
+    assert state.port_now[2] == 1 and state.port_now[4] == -1
+
+
 def test_events_are_played_by_time_and_demates_before_mates() -> None:
-    """Given in any order; at one time a demate is played before the mate that follows it."""
+    """Given in any order; a mate that does not fit yet waits for the demate of the same moment."""
     state = play((5, 0, FRONT, 4, MATE), (5, 0, FRONT, 0, DEMATE), (1, 2, FRONT, 5, MATE))
     assert not state.irregular.any()
     assert state.partner.tolist() == [1, 1, -1]
@@ -127,35 +137,51 @@ def test_arrays_of_different_lengths_are_refused() -> None:
         replay([0], [0], [-1], [1, 2], [0], [0, 0], [0, 0], [0, 0])
 
 
-def plain_replay(events: list[tuple[int, int, int, int, int]]) -> tuple[list[int], dict[int, tuple[int, int]]]:
+Event = tuple[int, int, int, int, int]
+
+
+def plain_replay(events: list[Event]) -> tuple[list[int], dict[int, tuple[int, int]]]:
     """The same rules with dicts: partners of the events, and the place of every plugged connector."""
-    place = {
-        c: (p, f)
-        for c, (p, f, fixed) in enumerate(zip(START_PORT, START_FACE, FIXED_PORT, strict=True))
-        if p >= 0 and fixed < 0
-    }
+    start = enumerate(zip(START_PORT, START_FACE, FIXED_PORT, strict=True))
+    place = {c: (p, f) for c, (p, f, fixed) in start if p >= 0 and fixed < 0}
     behind = {p: c for c, p in enumerate(FIXED_PORT) if p >= 0}
     partners = [-1] * len(events)
-    order = sorted(range(len(events)), key=lambda i: (events[i][0], -events[i][4]))
-    for i in order:
+
+    def play(i: int) -> None:
         _, port, face, connector, action = events[i]
         if FIXED_PORT[connector] >= 0:
-            continue
+            return
         there = {at: c for c, at in place.items()}
         if face == FRONT:
             opposite = behind.get(port, there.get((port, REAR), -1))
         else:
             opposite = -1 if port in behind else there.get((port, FRONT), -1)
         occupant = there.get((port, face))
+        partner = -1 if opposite == connector else opposite
         if action == MATE:
             if occupant is not None:
                 place.pop(occupant)
             place[connector] = (port, face)
-            partners[i] = -1 if opposite == connector else opposite
+            partners[i] = partner
         else:
             place.pop(connector, None)
             if occupant in (connector, None):
-                partners[i] = -1 if opposite == connector else opposite
+                partners[i] = partner
+
+    for moment in sorted({event[0] for event in events}):
+        waiting = [i for i, event in enumerate(events) if event[0] == moment]
+        while waiting:
+            i = waiting.pop(0)
+            _, port, face, connector, action = events[i]
+            if action == MATE:
+                # whoever is in the way and leaves at this very moment leaves first
+                in_the_way = {(c, at) for c, at in place.items() if c == connector or at == (port, face)}
+                for j in list(waiting):
+                    _, p, f, c, leaves = events[j]
+                    if leaves == DEMATE and (c, (p, f)) in in_the_way and place.get(c) == (p, f):
+                        waiting.remove(j)
+                        play(j)
+            play(i)
     return partners, place
 
 
@@ -166,7 +192,7 @@ def plain_replay(events: list[tuple[int, int, int, int, int]]) -> tuple[list[int
         max_size=30,
     )
 )
-def test_any_history_equals_a_replay_with_dicts(events: list[tuple[int, int, int, int, int]]) -> None:
+def test_any_history_equals_a_replay_with_dicts(events: list[Event]) -> None:
     """Regular or not, in any order: partners and final places are those of a plain replay."""
     state = play(*events)
     partners, place = plain_replay(events)
