@@ -420,15 +420,22 @@ def _described(line: _Line, row: Ints, place: Ints) -> pd.DataFrame:
     here = out.loc[at_place, "row"]
     out.loc[at_place, "element_kind"] = here.map(nearest["kind"]).to_numpy()
     out.loc[at_place, "element_id"] = here.map(nearest["id"]).to_numpy()
-    texts = members.groupby("place")["id"].agg(lambda ids: list(dict.fromkeys(ids)))
-    pairs = out.loc[at_place, ["place", "element_id"]].drop_duplicates()
-    others = {
-        (number, chosen): ";".join(other for other in texts[number] if other != chosen)
-        for number, chosen in pairs.itertuples(index=False, name=None)
-    }
-    keys = zip(out.loc[at_place, "place"], out.loc[at_place, "element_id"], strict=True)
-    out.loc[at_place, "same_as"] = [others[key] for key in keys]
+    out.loc[at_place, "same_as"] = _others(members, out.loc[at_place, "place"], out.loc[at_place, "element_id"])
     return out
+
+
+def _others(members: pd.DataFrame, place: pd.Series, chosen: pd.Series) -> npt.NDArray[np.object_]:
+    """Ids of the other elements of each event's place, separated by `;`."""
+    listed = members.drop_duplicates(["place", "id"]).sort_values(["place", "position"], kind="stable")
+    names = listed["id"].to_numpy(dtype=object)
+    numbers = place.to_numpy(dtype=np.int64)
+    begin = np.searchsorted(listed["place"].to_numpy(), numbers, side="left")
+    stop = np.searchsorted(listed["place"].to_numpy(), numbers, side="right")
+    mine = chosen.to_numpy(dtype=object)
+    texts = np.full(len(numbers), "", dtype=object)
+    for row in np.flatnonzero(stop - begin > 1):  # only where joints lie together
+        texts[row] = ";".join(name for name in names[begin[row] : stop[row]] if name != mine[row])
+    return texts
 
 
 def _members(line: _Line, places: Ints) -> pd.DataFrame:
