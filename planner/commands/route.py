@@ -10,6 +10,9 @@ import pandas as pd
 
 from planner.commands.common import console, db_option, progress_bar, show_table
 
+# Rounds of the tight bound for a plan asked for by hand: some seconds at a few hundred blocks.
+COMMAND_ROUNDS, COMMAND_GAP = 60, 0.02
+
 
 def _day(context: click.Context, parameter: click.Parameter, value: datetime | None) -> date | None:
     return None if value is None else value.date()
@@ -22,7 +25,6 @@ def _day(context: click.Context, parameter: click.Parameter, value: datetime | N
     "first",
     type=click.DateTime(["%Y-%m-%d"]),
     callback=_day,
-    required=True,
     help="First day of the plan.",
 )
 @click.option("--days", default=5, show_default=True, type=click.IntRange(1, 31), help="Number of days.")
@@ -49,10 +51,25 @@ def _day(context: click.Context, parameter: click.Parameter, value: datetime | N
 @click.option(
     "--mandatory", multiple=True, metavar="CONNECTOR[=DATE]", help="End face that must be visited, by a date if given."
 )
+@click.option(
+    "--what-if",
+    "scenarios",
+    multiple=True,
+    metavar="SCENARIO",
+    help="Plan also under other circumstances, side by side: extra_crew, no_overtime, overtime, any_hour, no_wet_kits, "
+    "move_depot=CREW:SITE, skip_region=NAME. May be given several times.",
+)
+@click.option("--replan", "plan_id", help="Change this committed plan as little as possible instead of planning anew.")
+@click.option(
+    "--at",
+    type=click.DateTime(["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"]),
+    help="With --replan: the moment; stops begun before it stay.",
+)
+@click.option("--quick", is_flag=True, help="Give only the loose bound, at once.")
 @click.option("--by", default="", help="Who plans; kept with the plan.")
 def route(
     db: Path,
-    first: date,
+    first: date | None,
     days: int,
     folder: Path,
     seed: int,
@@ -65,6 +82,10 @@ def route(
     holidays: tuple[datetime, ...],
     skip_regions: tuple[str, ...],
     mandatory: tuple[str, ...],
+    scenarios: tuple[str, ...],
+    plan_id: str | None,
+    at: datetime | None,
+    quick: bool,
     by: str,
 ) -> None:
     """Plan the crews' days: which end faces, by which crew, on which day, in which order.
@@ -74,11 +95,18 @@ def route(
     `planner load` reads back. The plan is stored as a draft; see `planner plan`.
     """
     from planner.pipeline import bring_up_to_date
+    from planner.routes.bounds import BoundEffort
     from planner.routes.problem import Stop
     from planner.routes.settings import Settings
-    from planner.stages.route import plan_routes
+    from planner.routes.whatif import scenario_settings
+    from planner.stages.route import plan_routes, plan_what_if
     from planner.store.database import open_database
 
+    if plan_id is not None:
+        _replan(db, plan_id, at, mandatory, folder, by)
+        return
+    if first is None:
+        raise click.UsageError("--from is missing: the first day of the plan, YYYY-MM-DD")
     stop = None if iterations is None and seconds is None else Stop(iterations, seconds)
     settings = Settings(
         customer_minute=customer_minute,
@@ -89,16 +117,60 @@ def route(
         skip_regions=skip_regions,
         mandatory=_mandatory(mandatory, first, days),
     )
+    for name in scenarios:
+        scenario_settings(name, settings)  # refuses an unknown one before any work
+    effort = None if quick else BoundEffort(rounds=COMMAND_ROUNDS, good_enough=COMMAND_GAP)
+    compared = None
     con = open_database(db)
     try:
         with progress_bar("route") as progress:
             bring_up_to_date(con, None, progress)
             stored = plan_routes(
-                con, first, days, folder, seed=seed, stop=stop, settings=settings, made_by=by, progress=progress
+                con,
+                first,
+                days,
+                folder,
+                seed=seed,
+                stop=stop,
+                settings=settings,
+                effort=effort,
+                made_at=_now(),
+                made_by=by,
+                progress=progress,
             )
+            if scenarios:
+                compared = plan_what_if(
+                    con, stored, scenarios, folder, stop=stop, settings=settings, effort=effort, progress=progress
+                )
     finally:
         con.close()
     _print_plan(stored.document, folder)
+    if compared is not None:
+        show_table(compared.drop(columns=["plan_id", "meaning"]), "What if")
+
+
+def _now() -> datetime:
+    return datetime.now(UTC).replace(tzinfo=None, microsecond=0)
+
+
+def _replan(db: Path, plan_id: str, at: datetime | None, mandatory: tuple[str, ...], folder: Path, by: str) -> None:
+    from planner.pipeline import bring_up_to_date
+    from planner.stages.route import replan_routes
+    from planner.store.database import open_database
+
+    if at is None or not mandatory:
+        raise click.UsageError("--replan needs --at MOMENT and at least one --mandatory CONNECTOR")
+    con = open_database(db)
+    try:
+        with progress_bar("replan") as progress:
+            bring_up_to_date(con, None, progress)
+            alarms = _mandatory(mandatory, at.date(), 1)
+            stored, changes = replan_routes(con, plan_id, at, alarms, folder, made_at=_now(), made_by=by)
+    finally:
+        con.close()
+    _print_plan(stored.document, folder)
+    for change in changes:
+        console.print(f"  {change}")
 
 
 def _mandatory(texts: tuple[str, ...], first: date, days: int) -> tuple[tuple[str, date], ...]:
@@ -172,7 +244,7 @@ def _move_on(db: Path, plan_id: str, status: str, by: str) -> None:
 
     con = open_database(db)
     try:
-        change_status(con, plan_id, status, by, datetime.now(UTC).replace(tzinfo=None, microsecond=0))
+        change_status(con, plan_id, status, by, _now())
     finally:
         con.close()
     console.print(f"Plan {plan_id} is {status}, by {by}.")

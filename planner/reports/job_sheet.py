@@ -161,7 +161,9 @@ def jobs_table(day: SheetDay) -> pd.DataFrame:
 # --- PDF ---------------------------------------------------------------------------------------------------
 
 
-def _style(name: str, size: float, *, bold: bool = False, colour: colors.Color = INK, after: float = 0) -> ParagraphStyle:
+def _style(
+    name: str, size: float, *, bold: bool = False, colour: colors.Color = INK, after: float = 0
+) -> ParagraphStyle:
     return ParagraphStyle(
         name,
         fontName="Helvetica-Bold" if bold else "Helvetica",
@@ -195,7 +197,16 @@ def write_pdf(day: SheetDay, target: Path) -> None:
         author="connector planner",
         invariant=1,
     )
-    frame = Frame(margin, 15 * mm, A4[0] - 2 * margin, A4[1] - 29 * mm, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
+    frame = Frame(
+        margin,
+        15 * mm,
+        A4[0] - 2 * margin,
+        A4[1] - 29 * mm,
+        leftPadding=0,
+        rightPadding=0,
+        topPadding=0,
+        bottomPadding=0,
+    )
 
     def footer(canvas: Canvas, _: BaseDocTemplate) -> None:
         canvas.setFont("Helvetica", 7)
@@ -292,7 +303,8 @@ def _steps_and_pick(day: SheetDay, width: float) -> Table:
     ]
     right: list[Flowable] = [Paragraph("Load before leaving", HEAD)]
     right += [
-        Paragraph(f'<font name="ZapfDingbats">o</font>  {quantity} x {escape(thing)}', SMALL) for thing, quantity in day.pick
+        Paragraph(f'<font name="ZapfDingbats">o</font>  {quantity} x {escape(thing)}', SMALL)
+        for thing, quantity in day.pick
     ]
     table = Table([[left, right]], colWidths=[width * 0.66, width * 0.34])
     table.setStyle(
@@ -323,7 +335,13 @@ def _stop_flowables(stop: SheetStop, width: float) -> list[Flowable]:
         colWidths=[width - 62 * mm, 62 * mm],
     )
     head.setStyle(
-        TableStyle([("BACKGROUND", (0, 0), (-1, -1), BAND), ("LINEABOVE", (0, 0), (-1, 0), 1, INK), ("VALIGN", (0, 0), (-1, -1), "TOP")])
+        TableStyle(
+            [
+                ("BACKGROUND", (0, 0), (-1, -1), BAND),
+                ("LINEABOVE", (0, 0), (-1, 0), 1, INK),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ]
+        )
     )
     notes = [text for text in (f"site {stop.site_id}", stop.access, stop.note) if text]
     lines = [Paragraph(escape("; ".join(notes)), SMALL), Spacer(1, 1 * mm)]
@@ -351,7 +369,15 @@ def _job_cells(job: SheetJob) -> list[object]:
         face += f"<br/><b>{escape(job.pair)}</b>"
     do = f"<b>{escape(ACTION_WORDS.get(job.action, job.action))}</b><br/>{escape(job.method)}<br/>{escape(job.tip)}, {job.minutes:g} min"
     expect = "<br/>".join(escape(text) for text in (job.expected, job.suspicion, job.circuits) if text)
-    return [str(job.number), Paragraph(face, SMALL), Paragraph(do, SMALL), Paragraph(expect, SMALL_SOFT), verdict, verdict, ""]
+    return [
+        str(job.number),
+        Paragraph(face, SMALL),
+        Paragraph(do, SMALL),
+        Paragraph(expect, SMALL_SOFT),
+        verdict,
+        verdict,
+        "",
+    ]
 
 
 ACTION_WORDS = {

@@ -236,7 +236,9 @@ class ColumnGeneration:
                     travel=np.ascontiguousarray(between),
                     arc_cost=rate * between + road_rate * road,
                     out_time=travel[crew.start, place],
-                    out_cost=rate * travel[crew.start, place] + road_rate * distance[crew.start, place] + crew.fixed_cost,
+                    out_cost=rate * travel[crew.start, place]
+                    + road_rate * distance[crew.start, place]
+                    + crew.fixed_cost,
                     back_time=travel[place, crew.end],
                     back_cost=rate * travel[place, crew.end] + road_rate * distance[place, crew.end],
                     work_cost=rate * problem.service[jobs],
@@ -259,6 +261,10 @@ class ColumnGeneration:
             if leg.crew in kind_of and all(self.row_of[job] >= 0 for job in leg.jobs):
                 self.found.append((kind_of[leg.crew], leg.jobs, value))
         self.lower = max(self.lower, total)
+
+    def out_of_time(self) -> bool:
+        """Whether the seconds allowed are spent."""
+        return self.effort.seconds is not None and self.clock() - self.began > self.effort.seconds
 
     def extend(self, seconds: float | None) -> None:
         """Allow so many more seconds from now (None: no limit)."""
@@ -394,9 +400,7 @@ class ColumnGeneration:
         busy += sum(int(kind.travel[a, b]) for a, b in zip(at[:-1], at[1:], strict=True))
         return value - kind.crew.cost_per_overtime * max(0, busy - kind.crew.length)
 
-    def _best_of_kind(
-        self, kind: _Kind, prices: FloatArray, width: int
-    ) -> tuple[float, list[tuple[int, ...]], bool]:
+    def _best_of_kind(self, kind: _Kind, prices: FloatArray, width: int) -> tuple[float, list[tuple[int, ...]], bool]:
         problem = self.problem
         gain = problem.prize[kind.jobs] - prices[self.row_of[kind.jobs]] - kind.work_cost
         # travel obeys the triangle inequality (closure): a job without gain never improves a route
@@ -572,7 +576,10 @@ class ColumnGeneration:
             first, second = np.flatnonzero(pair == number)
             sign[int(first)], sign[int(second)] = 1, -1
         entries = [
-            (int(pair[job]), k, sign[job]) for k, column in enumerate(use) for job in self.columns.routes[column] if job in sign
+            (int(pair[job]), k, sign[job])
+            for k, column in enumerate(use)
+            for job in self.columns.routes[column]
+            if job in sign
         ]
         if not entries:
             return None

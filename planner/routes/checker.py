@@ -82,5 +82,7 @@ def _day_faults(problem: Problem, leg: Leg) -> list[str]:
             faults.append(f"{name}, job {job}: not allowed for this crew on this day")
         free_at, at = start + problem.service[job], problem.place[job]
     if leg.returns < free_at + problem.travel[at, crew.end]:
-        faults.append(f"{name}: returns at {leg.returns}, but can be back only at {free_at + problem.travel[at, crew.end]}")
+        faults.append(
+            f"{name}: returns at {leg.returns}, but can be back only at {free_at + problem.travel[at, crew.end]}"
+        )
     return faults

@@ -11,7 +11,6 @@ import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import pyvrp
 from pyvrp.exceptions import PenaltyBoundWarning
 
@@ -87,9 +86,7 @@ def propose_routes(
     initial = model.solution_of(start) if start is not None else None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PenaltyBoundWarning)
-        result = pyvrp.solve(
-            model.data, until, seed=seed, collect_stats=False, display=False, initial_solution=initial
-        )
+        result = pyvrp.solve(model.data, until, seed=seed, collect_stats=False, display=False, initial_solution=initial)
     return Proposal(model.routes_of(result.best), bool(result.is_feasible()), max(until.iterations, 0))
 
 

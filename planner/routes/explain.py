@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from planner.routes.calendar import weekday_of
+from planner.routes.calendar import clock_of_minutes, weekday_of
 from planner.routes.planning import PlanResult, Week
 from planner.routes.schedule import time_leg
 
@@ -23,7 +23,9 @@ def left_out_frame(result: PlanResult, plan_id: str) -> pd.DataFrame:
     rows = [week.left_out]
     for (block, _), reason in zip(missing, reasons, strict=True):
         jobs = week.jobs.iloc[list(week.blocks[block].jobs)]
-        rows.append(jobs[["connector_id", "site_id", "worth"]].rename(columns={"worth": "benefit"}).assign(reason=reason))
+        rows.append(
+            jobs[["connector_id", "site_id", "worth"]].rename(columns={"worth": "benefit"}).assign(reason=reason)
+        )
     frame = pd.concat(rows, ignore_index=True) if rows else week.left_out
     frame.insert(0, "plan_id", plan_id)
     return frame.sort_values(["benefit", "connector_id"], ascending=[False, True], ignore_index=True)
@@ -53,7 +55,11 @@ def _reasons(week: Week, result: PlanResult, offers: NDArray[np.int64]) -> list[
         prize, cost = int(problem.prize[offer]) * week.unit, float(least_cost[position]) * week.unit
         way = need - int(problem.service[offer])
         if not _doable_alone(week, int(offer)):
-            reasons.append("no crew can get there, do the work and be back within a shift on a day with access")
+            window = week.blocks[week.offers[int(offer)][0]].window
+            when = "on a day with access"
+            if window is not None:
+                when = f"within the change window {clock_of_minutes(window[0])}-{clock_of_minutes(window[1])}"
+            reasons.append(f"no crew can get there, do the work and be back within a shift {when}")
         elif prize <= cost:
             reasons.append(f"travel and work cost {cost:.0f}, more than it is worth ({prize:.0f})")
         elif week.blocks[week.offers[int(offer)][0]].pair_id:

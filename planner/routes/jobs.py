@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from planner.routes.calendar import span
 from planner.routes.settings import (
     Settings,
     change_windows,
@@ -67,7 +68,9 @@ class JobTable:
     classic: bool
 
 
-def make_jobs(candidates: pd.DataFrame, circuits: pd.DataFrame, crew_minute_cost: float, settings: Settings) -> JobTable:
+def make_jobs(
+    candidates: pd.DataFrame, circuits: pd.DataFrame, crew_minute_cost: float, settings: Settings
+) -> JobTable:
     """Jobs from the candidate rows of the ranking.
 
     Parameters
@@ -92,7 +95,10 @@ def make_jobs(candidates: pd.DataFrame, circuits: pd.DataFrame, crew_minute_cost
     _add_change_windows(rows, circuits, settings)
     rows["connection"] = rows["port_id"].where(rows["port_id"].notna(), rows["connector_id"])
     rows["pair_id"] = ""
-    rows = rows[rows["money"] > 0].reset_index(drop=True)
+    rows["stop_key"] = rows["connector_id"].map(dict(settings.stop_keys)).fillna("")
+    asked = rows["connector_id"].isin({name for name, _ in settings.mandatory} | set(settings.keep))
+    rows = rows[(rows["money"] > 0) | asked].reset_index(drop=True)
+    rows[["worth", "money"]] = rows[["worth", "money"]].clip(lower=0.0)
     if settings.both_ends:
         _add_pairs(rows)
     return JobTable(rows, customer_minute, words, classic)
@@ -185,11 +191,16 @@ def _share_still_to_cure(rows: pd.DataFrame) -> np.ndarray:
 
 
 def _add_change_windows(rows: pd.DataFrame, circuits: pd.DataFrame, settings: Settings) -> None:
-    """Hours in which a job may open a live, unprotected circuit, from the highest priority it carries."""
+    """Hours in which a job may open a live, unprotected circuit, from the highest priority it carries.
+
+    Mandatory jobs (alarms) are not held to them: the circuit is in trouble already; the note says to agree the outage.
+    """
     rows["opens"], rows["closes"], rows["change_note"], rows["change_class"] = -1, -1, "", ""
     if not len(rows) or not len(circuits):
         return
-    long = pd.DataFrame({"row": np.arange(len(rows)), "circuit_id": rows["circuits"].fillna("").astype(str).str.split(";")})
+    long = pd.DataFrame(
+        {"row": np.arange(len(rows)), "circuit_id": rows["circuits"].fillna("").astype(str).str.split(";")}
+    )
     long = long.explode("circuit_id").merge(circuits, on="circuit_id", how="inner")
     protected = long["protected_by"].fillna("").ne("")
     unprotected = long[~protected].groupby("row")["priority"].min().dropna()
@@ -201,10 +212,13 @@ def _add_change_windows(rows: pd.DataFrame, circuits: pd.DataFrame, settings: Se
     note.loc[unprotected.index] = kind.loc[unprotected.index] = "live circuits without protection: agree the outage"
     for priority, (opens, closes) in sorted(change_windows().items(), reverse=True):
         hit = unprotected.index[unprotected.eq(priority)]
-        note.loc[hit] = kind.loc[hit] = f"change window {opens}-{closes}: live circuit of priority {priority} without protection"
-        if settings.change_windows:
-            rows.loc[hit, "opens"] = int(opens[:2]) * 60 + int(opens[3:])
-            rows.loc[hit, "closes"] = int(closes[:2]) * 60 + int(closes[3:])
+        note.loc[hit] = kind.loc[hit] = (
+            f"change window {opens}-{closes}: live circuit of priority {priority} without protection"
+        )
+        window = span(opens, closes)
+        if settings.change_windows and window is not None:
+            free = hit.difference(rows.index[rows["connector_id"].isin({name for name, _ in settings.mandatory})])
+            rows.loc[free, "opens"], rows.loc[free, "closes"] = window
     rows["change_note"], rows["change_class"] = note, kind
 
 

@@ -32,7 +32,7 @@ class Workspace:
 
 
 @njit(cache=True)  # type: ignore[misc]
-def best_routes(  # noqa: C901 - one tight loop; splitting it costs speed
+def best_routes(
     travel,
     arc_cost,
     gain,

@@ -126,11 +126,16 @@ def _crew_day_documents(result: PlanResult, tables: PlanTables) -> list[dict[str
                 "km_back": day.drive_back_km,
                 "cost": round(day.cost, 2),
                 "breaks": [
-                    {"from": clock_of_minutes(a), "to": clock_of_minutes(b), "where": where} for a, b, where in day.breaks
+                    {"from": clock_of_minutes(a), "to": clock_of_minutes(b), "where": where}
+                    for a, b, where in day.breaks
                 ],
                 "stops": [
                     {
-                        **{key: _plain(value) for key, value in stop.items() if key not in ("plan_id", "crew_id", "day_on")},
+                        **{
+                            key: _plain(value)
+                            for key, value in stop.items()
+                            if key not in ("plan_id", "crew_id", "day_on")
+                        },
                         "latitude": float(sites.loc[stop["site_id"], "latitude"]),
                         "longitude": float(sites.loc[stop["site_id"], "longitude"]),
                         "jobs": [
@@ -181,7 +186,10 @@ def geojson(document: dict[str, Any], depots: pd.DataFrame) -> dict[str, Any]:
                     "geometry": {"type": "Point", "coordinates": [stop["longitude"], stop["latitude"]]},
                     "properties": {
                         **common,
-                        **{key: stop[key] for key in ("stop_no", "site_id", "arrive_at", "start_at", "leave_at", "benefit")},
+                        **{
+                            key: stop[key]
+                            for key in ("stop_no", "site_id", "arrive_at", "start_at", "leave_at", "benefit")
+                        },
                         "jobs": len(stop["jobs"]),
                     },
                 }
@@ -269,9 +277,7 @@ def result_templates(jobs: pd.DataFrame, plan_id: str) -> dict[str, pd.DataFrame
     looks = pd.concat([first, after]).sort_index(kind="stable")
     empty = ("at", "result", "finding", "worst_zone", "image_file", "technician_id", "test_set_id")
     inspections = looks.assign(**dict.fromkeys(empty, ""))
-    cleanings = cleaned.assign(
-        cleaning_id=cleaned["work_order_id"] + "-clean", at="", method=method, technician_id=""
-    )
+    cleanings = cleaned.assign(cleaning_id=cleaned["work_order_id"] + "-clean", at="", method=method, technician_id="")
     return {
         "inspections": inspections[
             [
@@ -335,5 +341,3 @@ def safe_for_spreadsheet(frame: pd.DataFrame) -> pd.DataFrame:
             risky = texts.map(lambda value: isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"))
             safe[name] = texts.where(~risky, "'" + texts.astype(str))
     return safe
-
-

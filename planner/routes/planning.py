@@ -20,6 +20,7 @@ from planner.routes.calendar import (
     DAY,
     Axis,
     Window,
+    clock_of_minutes,
     daily_windows,
     days_from,
     intersect,
@@ -107,6 +108,7 @@ def plan_week(
     settings: Settings,
     *,
     effort: BoundEffort | None = None,
+    like: PlanResult | None = None,
     progress: Progress = silent,
 ) -> PlanResult:
     """Plan the crews' days.
@@ -121,6 +123,10 @@ def plan_week(
         End of the search; None picks a number of iterations by size, so that the plan is repeatable.
     settings
         Choices, costs and the seed.
+    effort
+        Work the tight bound may take; by default none, and the loose bound is given.
+    like
+        A plan of the same days to begin from, if it was made of the same blocks (as with one crew less).
 
     Raises
     ------
@@ -133,8 +139,24 @@ def plan_week(
     progress(0.1, "planning routes")
     chosen = stop or default_stop(week.problem)
     effort = effort or BoundEffort(rounds=0)
-    plan = solve(week.problem, chosen, settings.seed, effort=effort, progress=part_of(progress, 0.1, 0.95))
+    plan = solve(
+        week.problem,
+        chosen,
+        settings.seed,
+        start=_start_like(week, like),
+        effort=effort,
+        progress=part_of(progress, 0.1, 0.95),
+    )
     return add_audits(week, plan, tables.audit_pool)
+
+
+def _start_like(week: Week, like: PlanResult | None) -> list[tuple[int, list[int]]] | None:
+    """The routes of another plan, if its blocks and crew-days are the first of this one's."""
+    if like is None or [(b.site_id, b.jobs) for b in like.week.blocks] != [(b.site_id, b.jobs) for b in week.blocks]:
+        return None
+    if like.week.offers != week.offers or like.week.shifts != week.shifts[: len(like.week.shifts)]:
+        return None
+    return [(leg.crew, list(leg.jobs)) for leg in like.plan.legs]
 
 
 def default_stop(problem: Problem) -> Stop:
@@ -158,7 +180,9 @@ def make_week(tables: PlanInput, first: date, days: int, settings: Settings) -> 
     jobs, left_out = _jobs_worth_planning(table.rows, sites, settings)
     able, lacking = allowed_crews(jobs, crews)
     none = ~able.any(axis=1)
-    left_out.append(_left(jobs[none], [f"needs {text}: no crew has it" for text, bad in zip(lacking, none, strict=True) if bad]))
+    left_out.append(
+        _left(jobs[none], [f"needs {text}: no crew has it" for text, bad in zip(lacking, none, strict=True) if bad])
+    )
     jobs, able = jobs[~none].reset_index(drop=True), able[~none]
     due = _due_days(jobs, settings, calendar)
     blocks = make_blocks(jobs, able, due, settings)
@@ -167,7 +191,8 @@ def make_week(tables: PlanInput, first: date, days: int, settings: Settings) -> 
     places, travel = _places(crews, blocks, sites, tables.travel_times)
     offers, impossible = _offers(blocks, shifts, sites, calendar, axis, zone, settings)
     left_out += [
-        _left(jobs.iloc[list(blocks[number].jobs)], [reason] * len(blocks[number].jobs)) for number, reason in impossible
+        _left(jobs.iloc[list(blocks[number].jobs)], [reason] * len(blocks[number].jobs))
+        for number, reason in impossible
     ]
     unit, problem = _problem(blocks, offers, shifts, crews, sites, calendar, places, travel, axis, settings)
     return Week(
@@ -212,15 +237,14 @@ def _crews(crews: pd.DataFrame, settings: Settings, notes: list[str]) -> pd.Data
     if (frame["kit"] == "").any():
         notes.append(f"{int((frame['kit'] == '').sum())} crews declare no kit: taken to carry everything")
     if not settings.wet:
-        frame["kit"] = [
-            ";".join(part for part in parts_of(text) if part != "solvent") for text in frame["kit"]
-        ]
+        frame["kit"] = [";".join(part for part in parts_of(text) if part != "solvent") for text in frame["kit"]]
     for crew_id, depot in settings.moved_depots:
         if crew_id not in set(frame["crew_id"]):
             raise PlanningError(f"moved depot: got crew {crew_id!r}, must be one of {', '.join(frame['crew_id'])}")
         frame.loc[frame["crew_id"] == crew_id, "depot_site_id"] = depot
     extra = [
-        frame.iloc[[number % len(frame)]].assign(crew_id=f"extra-{number + 1}") for number in range(settings.extra_crews)
+        frame.iloc[[number % len(frame)]].assign(crew_id=f"extra-{number + 1}")
+        for number in range(settings.extra_crews)
     ]
     return pd.concat([frame, *extra], ignore_index=True)
 
@@ -243,7 +267,9 @@ def _shifts(
     for row, crew in enumerate(crews.to_dict("records")):
         shift = span(crew["shift_start"], crew["shift_end"])
         if shift is None:
-            notes.append(f"crew {crew['crew_id']}: shift {crew['shift_start']}-{crew['shift_end']} has no length; not planned")
+            notes.append(
+                f"crew {crew['crew_id']}: shift {crew['shift_start']}-{crew['shift_end']} has no length; not planned"
+            )
             continue
         if crew["depot_site_id"] not in sites.index:
             notes.append(f"crew {crew['crew_id']}: depot {crew['depot_site_id']} is not in sites; not planned")
@@ -328,7 +354,7 @@ def _offers(
 def _why_no_window(block: Block, site: pd.Series, both: list[Window], usable: list[Window]) -> str:
     access = f"access {site['access_open']}-{site['access_close']}"
     if block.window:
-        change = f"change window {block.window[0] // 60:02d}:{block.window[0] % 60:02d}-{block.window[1] // 60:02d}:{block.window[1] % 60:02d}"
+        change = f"change window {clock_of_minutes(block.window[0])}-{clock_of_minutes(block.window[1])}"
         if not both:
             return f"{change} and {access} do not overlap: agree other hours"
         if not usable:
@@ -427,9 +453,7 @@ def _site_open_days(sites: pd.DataFrame, used: set[str], days: Sequence[date]) -
     return open_days
 
 
-def _allowed(
-    blocks: Sequence[Block], shifts: Sequence[CrewShift], site_open: dict[str, list[bool]]
-) -> np.ndarray:
+def _allowed(blocks: Sequence[Block], shifts: Sequence[CrewShift], site_open: dict[str, list[bool]]) -> np.ndarray:
     crew = np.array([shift.row for shift in shifts])
     day = np.array([shift.day for shift in shifts])
     allowed = np.zeros((len(blocks), len(shifts)), bool)

@@ -266,7 +266,9 @@ def _check(problem: Problem) -> None:
     jobs, locations = problem.jobs, len(problem.travel)
     for name, array in (("travel", problem.travel), ("distance", problem.distance)):
         if array.shape != (locations, locations):
-            raise ParameterError(f"{name}: got shape {array.shape}, must be square and as large as travel ({locations})")
+            raise ParameterError(
+                f"{name}: got shape {array.shape}, must be square and as large as travel ({locations})"
+            )
         if array.size and (array.min() < 0 or array.diagonal().any()):
             raise ParameterError(f"{name}: must be 0 on the diagonal and nowhere negative; lowest is {array.min()}")
     for name in ("place", "opens", "closes", "prize", "required", "group", "pair"):
@@ -290,6 +292,8 @@ def _check(problem: Problem) -> None:
             raise ParameterError(f"pair {number}: got {count} jobs, must be exactly two")
     for position, crew in enumerate(problem.crews):
         if not (0 <= crew.start < locations and 0 <= crew.end < locations):
-            raise ParameterError(f"crew-day {position}: starts at {crew.start}, ends at {crew.end}; must lie in the matrix")
+            raise ParameterError(
+                f"crew-day {position}: starts at {crew.start}, ends at {crew.end}; must lie in the matrix"
+            )
         if min(crew.opens, crew.overtime, crew.cost_per_time, crew.cost_per_distance, crew.cost_per_overtime) < 0:
             raise ParameterError(f"crew-day {position}: got a negative time or cost in {crew}")

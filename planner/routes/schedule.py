@@ -63,9 +63,7 @@ def leg_cost(problem: Problem, leg: Leg) -> int:
     metres = sum(int(problem.distance[a, b]) for a, b in zip(places[:-1], places[1:], strict=True))
     spent = leg.returns - leg.departs
     over = max(0, spent - day.length)
-    return (
-        day.fixed_cost + metres * day.cost_per_distance + spent * day.cost_per_time + over * day.cost_per_overtime
-    )
+    return day.fixed_cost + metres * day.cost_per_distance + spent * day.cost_per_time + over * day.cost_per_overtime
 
 
 def legs_value(problem: Problem, legs: Sequence[Leg]) -> tuple[int, int]:

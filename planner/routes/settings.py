@@ -56,7 +56,8 @@ class Settings:
     """Choices of one planning run.
 
     Money and rates default to `data/money.csv`. `customer_minute` empty means: taken from the ranking's own
-    price of crew minutes if it has one, else from the data file.
+    price of crew minutes if it has one, else from the data file. `keep` names end faces that stay jobs whatever
+    they are worth; `stop_keys` ties end faces to the stops of an earlier plan.
     """
 
     customer_minute: float | None = None
@@ -77,6 +78,8 @@ class Settings:
     extra_crews: int = 0
     moved_depots: tuple[tuple[str, str], ...] = ()
     mandatory: tuple[tuple[str, date], ...] = ()
+    keep: tuple[str, ...] = ()
+    stop_keys: tuple[tuple[str, str], ...] = ()
     seed: int = 0
 
     def __post_init__(self) -> None:

@@ -1,10 +1,10 @@
 """From a problem in arrays to a checked plan with a proven bound: the one way in which routes are made.
 
-    preselect    the jobs worth offering to the engine
-    engine       routes by search; both-ends pairs: relax, drop orphans, lock complete pairs, fill, search again
-    schedule     times and money, recomputed here
-    checker      refuses anything that breaks a rule
-    bounds       what no plan can beat
+preselect    the jobs worth offering to the engine
+engine       routes by search; both-ends pairs: relax, drop orphans, lock complete pairs, fill, search again
+schedule     times and money, recomputed here
+checker      refuses anything that breaks a rule
+bounds       what no plan can beat
 """
 
 from __future__ import annotations
@@ -135,7 +135,9 @@ def solve(
         loose = knapsack_bound(problem, np.flatnonzero(reachable))
         bound = Bound(loose, f"knapsack over all {int(reachable.sum())} blocks (loose: a physical limit)")
     if tight and reachable.any():
-        legs, found = _improved(problem, legs, reachable, small, kept, search, clock, effort, part_of(progress, 0.6, 1.0))
+        legs, found = _improved(
+            problem, legs, reachable, small, kept, search, clock, effort, part_of(progress, 0.6, 1.0)
+        )
         bound = found if found.value < bound.value else bound
     benefit, cost = legs_value(problem, legs)
     unserved = _unserved(problem, legs)
@@ -176,7 +178,9 @@ def _improved(
     progress: Progress,
 ) -> tuple[list[Leg], Bound]:
     """Column generation: the bound, and better plans from its routes, polished by the engine."""
-    limited = replace(effort, seconds=clock.part(BOUND_SHARE) if effort.seconds is None else effort.seconds, cpu=clock.stop.cpu)
+    limited = replace(
+        effort, seconds=clock.part(BOUND_SHARE) if effort.seconds is None else effort.seconds, cpu=clock.stop.cpu
+    )
     generation = ColumnGeneration(problem, np.flatnonzero(reachable), limited)
     generation.add_legs(legs)
     generation.run(part_of(progress, 0.0, 0.6))
@@ -457,7 +461,9 @@ class _Search:
 
     def polish(self, begin: Routes, seconds: float | None, progress: Progress) -> list[Leg]:
         """Search on from a plan, for the seconds left or, without a clock, for half the iterations; pairs stay whole."""
-        stop = self.stop.share(0.5) if seconds is None else Stop(self.stop.iterations, max(seconds, 0.01), self.stop.cpu)
+        stop = (
+            self.stop.share(0.5) if seconds is None else Stop(self.stop.iterations, max(seconds, 0.01), self.stop.cpu)
+        )
         problem = self.problem
         if not begin or not problem.jobs:
             return repaired(problem, begin)

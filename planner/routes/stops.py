@@ -197,7 +197,10 @@ def stops_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> 
     for day in days:
         for stop in day.stops:
             jobs = week.jobs.iloc[list(stop.jobs)]
-            local = {name: clock_of_minutes(getattr(stop, name) - stop.clock_shift) for name in ("arrives", "starts", "leaves")}
+            local = {
+                name: clock_of_minutes(getattr(stop, name) - stop.clock_shift)
+                for name in ("arrives", "starts", "leaves")
+            }
             rows.append(
                 {
                     "plan_id": plan_id,
@@ -287,7 +290,9 @@ def jobs_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> p
     rows = []
     for day in days:
         for stop in day.stops:
-            work = week.jobs.iloc[list(stop.jobs)].sort_values(["connection", "money"], ascending=[True, False], kind="stable")
+            work = week.jobs.iloc[list(stop.jobs)].sort_values(
+                ["connection", "money"], ascending=[True, False], kind="stable"
+            )
             looks = result.audits.iloc[list(stop.audits)] if stop.audits else work.iloc[:0]
             for number, row in enumerate([*work.to_dict("records"), *looks.to_dict("records")], start=1):
                 dry, wet, kit = method_for(row, kits[day.crew_id], week.settings.wet)
@@ -366,11 +371,11 @@ def pick_list(jobs: pd.DataFrame) -> pd.DataFrame:
     uses.loc[uses["thing"].eq("solvent"), "quantity"] = 1
     spares = jobs[jobs["action"] == "replace"]
     if len(spares):
-        parts = spares.assign(thing="spare cord or connector " + spares["family"].astype(str) + "/" + spares["polish"].astype(str))
+        parts = spares.assign(
+            thing="spare cord or connector " + spares["family"].astype(str) + "/" + spares["polish"].astype(str)
+        )
         uses = pd.concat(
             [uses, parts.groupby(["crew_id", "day_on", "thing"]).size().rename("quantity").reset_index()],
             ignore_index=True,
         )
     return uses.sort_values(["day_on", "crew_id", "thing"], ignore_index=True)
-
-

@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from planner.routes.jobs import method_options
 from planner.routes.settings import Settings, data_rows, minutes_of
 
+WINDOW_BLOCK_MIN = 20  # shorter pieces where a change window is short
+
 
 @dataclass(frozen=True)
 class Block:
@@ -29,6 +31,7 @@ class Block:
     allowed: tuple[bool, ...]
     due: int | None
     pair_id: str
+    stop_key: str = ""
 
 
 def parts_of(text: object) -> tuple[str, ...]:
@@ -100,16 +103,24 @@ def make_blocks(
         Which crew can do each job, shape (jobs, crews).
     due
         Day number by which a job must be done, -1 for none, shape (jobs,).
+
+    Jobs with the same non-empty `stop_key` (stops of an earlier plan) stay in one block, however long.
     """
     connections = _connections(jobs, allowed, due)
     blocks: list[Block] = []
-    for _, group in connections.groupby(["site_id", "opens", "closes", "mask", "due", "pair_id"], sort=True):
+    for _, group in connections.groupby(
+        ["site_id", "stop_key", "opens", "closes", "mask", "due", "pair_id"], sort=True
+    ):
         density = group["money"] / group["minutes"]
-        ordered = group.assign(density=density).sort_values(["density", "first"], ascending=[False, True], kind="stable")
+        ordered = group.assign(density=density).sort_values(
+            ["density", "first"], ascending=[False, True], kind="stable"
+        )
         piece: list[int] = []
         minutes = money = worth = 0.0
+        longest = settings.block_min if ordered["opens"].iloc[0] < 0 else min(settings.block_min, WINDOW_BLOCK_MIN)
+        whole = ordered["pair_id"].iloc[0] != "" or ordered["stop_key"].iloc[0] != ""
         for row in ordered.itertuples():
-            if piece and minutes + row.minutes > settings.block_min and row.pair_id == "":
+            if piece and minutes + row.minutes > longest and not whole:
                 blocks.append(_block(ordered.iloc[0], piece, minutes, money, worth, allowed))
                 piece, minutes, money, worth = [], 0.0, 0.0, 0.0
             piece += list(row.rows)
@@ -120,7 +131,9 @@ def make_blocks(
 
 def _connections(jobs: pd.DataFrame, allowed: NDArray[np.bool_], due: NDArray[np.int64]) -> pd.DataFrame:
     """One row per connection (port): its job rows, minutes with opening it once, worth."""
-    frame = jobs[["site_id", "connection", "pair_id", "opens", "closes", "minutes", "money", "worth"]].copy()
+    frame = jobs[
+        ["site_id", "connection", "pair_id", "opens", "closes", "minutes", "money", "worth", "stop_key"]
+    ].copy()
     frame["row"] = np.arange(len(jobs))
     # both faces of a connection need the same crew, so a crew must be able to do all of them
     together = pd.DataFrame(allowed).groupby(frame["connection"].to_numpy()).transform("all").to_numpy()
@@ -143,6 +156,7 @@ def _connections(jobs: pd.DataFrame, allowed: NDArray[np.bool_], due: NDArray[np
         mask=("mask", "first"),
         late=("late", "min"),
         pair_id=("pair_id", "max"),
+        stop_key=("stop_key", "max"),
     )
     grouped["due"] = np.where(grouped["late"] == 10**6, -1, grouped["late"])
     grouped["minutes"] += grouped["extra"] + minutes_of("open_connection")
@@ -162,4 +176,5 @@ def _block(
         allowed=tuple(bool(value) for value in allowed[piece].all(axis=0)),
         due=None if first["due"] < 0 else int(first["due"]),
         pair_id=str(first["pair_id"]),
+        stop_key=str(first["stop_key"]),
     )

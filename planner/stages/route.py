@@ -7,6 +7,7 @@ folder of files. Asked for by `planner route`; the analysis itself does not run 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from importlib.metadata import version
@@ -19,12 +20,15 @@ import pandas as pd
 from planner.errors import InputError, ParameterError, PlanningError
 from planner.progress import Progress, part_of, silent
 from planner.reports.job_sheet import write_job_sheets
+from planner.routes.bounds import BoundEffort
 from planner.routes.explain import left_out_frame
-from planner.routes.outputs import plan_assumptions, write_plan
+from planner.routes.outputs import plan_assumptions, safe_for_spreadsheet, write_plan
 from planner.routes.planning import PlanInput, PlanResult, default_stop, plan_week
 from planner.routes.problem import Stop
+from planner.routes.replan import replan
 from planner.routes.settings import Settings
 from planner.routes.stops import JOB_COLUMNS, PlanTables, read_back
+from planner.routes.whatif import scenario_line, scenario_settings
 from planner.stages.work_lists import sheet_days
 from planner.store import route_queries as queries
 from planner.store.database import has_rows, transaction
@@ -55,6 +59,7 @@ def plan_routes(
     seed: int = 1,
     stop: Stop | None = None,
     settings: Settings | None = None,
+    effort: BoundEffort | None = None,
     made_at: datetime | None = None,
     made_by: str = "",
     progress: Progress = silent,
@@ -71,6 +76,8 @@ def plan_routes(
         Where the files go; made if absent.
     seed, stop, settings
         Random stream, end of the search (by default iterations chosen by size) and choices.
+    effort
+        Work the tight bound may take; by default none, and the loose bound is given.
     made_at
         Moment written into the plan; by default midnight of the first day, so that files repeat exactly.
     made_by
@@ -86,7 +93,7 @@ def plan_routes(
     chosen = (settings or Settings()).changed(seed=seed)
     tables, chosen = plan_input(con, first, days, chosen)
     progress(0.05, "planning routes")
-    result = plan_week(tables, first, days, stop, chosen, progress=part_of(progress, 0.05, 0.8))
+    result = plan_week(tables, first, days, stop, chosen, effort=effort, progress=part_of(progress, 0.05, 0.8))
     words = (stop or default_stop(result.week.problem)).words
     moment = made_at or datetime(first.year, first.month, first.day)
     with transaction(con):
@@ -99,6 +106,89 @@ def plan_routes(
     _write_sheets(con, result, made, folder)
     progress(1.0, "planned")
     return StoredPlan(plan_id, result, document)
+
+
+def plan_what_if(
+    con: duckdb.DuckDBPyConnection,
+    base: StoredPlan,
+    scenarios: Sequence[str],
+    folder: Path,
+    *,
+    stop: Stop | None = None,
+    settings: Settings | None = None,
+    effort: BoundEffort | None = None,
+    progress: Progress = silent,
+) -> pd.DataFrame:
+    """Plan the days of a stored plan under other circumstances; the lines side by side, the plan itself first.
+
+    Writes `whatif.json` and `whatif.csv` into `folder` and the rows of `plan_scenarios`.
+    """
+    week = base.result.week
+    chosen = (settings or Settings()).changed(seed=base.result.plan.seed)
+    changed = [(name, scenario_settings(name, chosen)) for name in scenarios]
+    lines = [scenario_line("base", base.result, read_back(base.result, base.plan_id))]
+    for number, (name, other) in enumerate(changed):
+        tables, other = plan_input(con, week.days[0], len(week.days), other)
+        part = part_of(progress, number / len(changed), (number + 1) / len(changed))
+        result = plan_week(
+            tables, week.days[0], len(week.days), stop, other, effort=effort, like=base.result, progress=part
+        )
+        lines.append(scenario_line(name, result, read_back(result, base.plan_id)))
+    frame = pd.DataFrame(lines)
+    frame.insert(0, "plan_id", base.plan_id)
+    folder.mkdir(parents=True, exist_ok=True)
+    content = json.dumps({"plan_id": base.plan_id, "scenarios": lines}, indent=1)
+    (folder / "whatif.json").write_text(content, encoding="utf-8")
+    safe_for_spreadsheet(frame).to_csv(folder / "whatif.csv", index=False)
+    with transaction(con):
+        con.execute("DELETE FROM plan_scenarios WHERE plan_id = ?", [base.plan_id])
+        queries.append_rows(con, "plan_scenarios", frame)
+    return frame
+
+
+def replan_routes(
+    con: duckdb.DuckDBPyConnection,
+    plan_id: str,
+    at: datetime,
+    alarms: Sequence[tuple[str, date]],
+    folder: Path,
+    *,
+    settings: Settings | None = None,
+    made_at: datetime | None = None,
+    made_by: str = "",
+) -> tuple[StoredPlan, tuple[str, ...]]:
+    """Change a committed plan as little as possible so that alarms are visited; stored as a new draft version.
+
+    Returns the new plan and every change in words (also in the document, `changes`).
+
+    Raises
+    ------
+    PlanningError
+        There is no such plan, or it is not committed.
+    """
+    row = queries.plan_row(con, plan_id)
+    if row.empty or row["status"].iloc[0] != "committed":
+        state = "there is no such plan" if row.empty else f"is {row['status'].iloc[0]}"
+        raise PlanningError(f"plan {plan_id}: {state}; only a committed plan is replanned (planner plan commit)")
+    old = json.loads(str(row["document"].iloc[0]))
+    first, days = date.fromisoformat(old["from"]), int(old["days"])
+    chosen = (settings or Settings()).changed(seed=int(old["seed"]))
+    stops, jobs = queries.stops_and_jobs(con, plan_id)
+    due = tuple((name, min(day, first + timedelta(days=days - 1))) for name, day in alarms)
+    named = tuple((name, first) for name in sorted(set(jobs["connector_id"])))
+    tables, _ = plan_input(con, first, days, chosen.changed(mandatory=(*named, *due)))
+    done = replan(tables, stops, jobs, first, days, at, due, chosen)
+    words = f"replanned from {plan_id} at {at:%Y-%m-%d %H:%M}"
+    moment = made_at or at
+    with transaction(con):
+        new_id = queries.next_plan_id(con, old["from"], days)
+        made = read_back(done.result, new_id)
+        document = write_plan(done.result, made, folder, words, moment, _versions())
+        document |= {"changes": list(done.changes), "replaces": plan_id}
+        (folder / "plan.json").write_text(json.dumps(document, indent=1), encoding="utf-8")
+        _store(con, done.result, made, words, moment, made_by, document)
+    _write_sheets(con, done.result, made, folder)
+    return StoredPlan(new_id, done.result, document), done.changes
 
 
 def plan_input(
@@ -115,7 +205,7 @@ def plan_input(
     alarms = queries.open_alarms(con)
     due = first + timedelta(days=min(days, ALARM_DAYS) - 1)
     named = dict(settings.mandatory)
-    mandatory = {**{name: due for name in alarms["connector_id"]}, **named}
+    mandatory = {**dict.fromkeys(alarms["connector_id"], due), **named}
     extra = sorted(set(mandatory) - set(candidates["connector_id"]))
     if extra:
         found = queries.candidates_named(con, extra)
@@ -130,7 +220,9 @@ def plan_input(
         candidates=candidates,
         sites=queries.route_sites(con, [*sites, *(depot for _, depot in settings.moved_depots)]),
         crews=crews,
-        travel_times=queries.travel_times(con, sorted({*sites, *crews["depot_site_id"], *(d for _, d in settings.moved_depots)})),
+        travel_times=queries.travel_times(
+            con, sorted({*sites, *crews["depot_site_id"], *(d for _, d in settings.moved_depots)})
+        ),
         circuits=queries.live_circuits(con, first.isoformat()),
         audit_pool=queries.audit_pool(con, sites, settings.seed) if settings.audit_share > 0 else pd.DataFrame(),
     )
@@ -170,10 +262,10 @@ def _store(
     queries.append_rows(con, "plan_left_out", left_out_frame(result, tables.plan_id))
 
 
-def _write_sheets(
-    con: duckdb.DuckDBPyConnection, result: PlanResult, tables: PlanTables, folder: Path
-) -> None:
-    circuits = {name for text in result.week.jobs["circuits"] if isinstance(text, str) for name in text.split(";") if name}
+def _write_sheets(con: duckdb.DuckDBPyConnection, result: PlanResult, tables: PlanTables, folder: Path) -> None:
+    circuits = {
+        name for text in result.week.jobs["circuits"] if isinstance(text, str) for name in text.split(";") if name
+    }
     readings = queries.expected_readings(con, sorted(circuits))
     expected = dict(zip(readings["circuit_id"], readings["words"], strict=True))
     write_job_sheets(sheet_days(result, tables, expected), folder / "work_lists")
@@ -201,5 +293,3 @@ def change_status(con: duckdb.DuckDBPyConnection, plan_id: str, status: str, by:
         con.execute(
             "UPDATE plans SET status = ?, document = ? WHERE plan_id = ?", [status, json.dumps(document), plan_id]
         )
-
-

@@ -52,9 +52,7 @@ def _text(value: object) -> str:
     return value if isinstance(value, str) else ""
 
 
-def _stop(
-    result: PlanResult, stop: dict[str, object], work: pd.DataFrame, expected: Mapping[str, str]
-) -> SheetStop:
+def _stop(result: PlanResult, stop: dict[str, object], work: pd.DataFrame, expected: Mapping[str, str]) -> SheetStop:
     site = result.week.sites.loc[str(stop["site_id"])]
     hours = f"access {site['access_open']}-{site['access_close']}" if _text(site["access_open"]) else ""
     days = f"days {site['access_days']}" if _text(site["access_days"]) else ""
@@ -79,7 +77,9 @@ def _stop(
 def _job(row: dict[str, object], expected: Mapping[str, str]) -> SheetJob:
     circuits = [part for part in _text(row["circuits"]).split(";") if part]
     port = ", ".join(
-        text for text in (_text(row["housing_name"]), _text(row["label"]) or _text(row["port_id"]), _text(row["face"])) if text
+        text
+        for text in (_text(row["housing_name"]), _text(row["label"]) or _text(row["port_id"]), _text(row["face"]))
+        if text
     )
     p = row["p_contaminated"]
     suspicion = "" if p is None or pd.isna(p) else f"dirty with probability {float(str(p)):.0%}"

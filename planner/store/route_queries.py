@@ -213,3 +213,12 @@ def expected_readings(con: duckdb.DuckDBPyConnection, circuits: list[str]) -> pd
         """,
         [circuits, circuits],
     )
+
+
+def stops_and_jobs(con: duckdb.DuckDBPyConnection, plan_id: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of `plan_stops` and `plan_jobs` of a plan, in order."""
+    order = "ORDER BY day_on, crew_id, stop_no"
+    return (
+        fetch(con, f"SELECT * FROM plan_stops WHERE plan_id = ? {order}", [plan_id]),
+        fetch(con, f"SELECT * FROM plan_jobs WHERE plan_id = ? {order}, job_no", [plan_id]),
+    )

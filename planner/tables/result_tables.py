@@ -481,6 +481,28 @@ PLAN_LEFT_OUT = Table(
     ),
 )
 
+PLAN_SCENARIOS = Table(
+    name="plan_scenarios",
+    kind="result",
+    meaning="What-if: the same days planned under other circumstances, one row per scenario.",
+    key=("plan_id", "scenario"),
+    columns=(
+        _text("plan_id", "plan the scenarios are compared with"),
+        _text("scenario", "name of the scenario; base for the plan itself"),
+        _text("meaning", "in words"),
+        _number("benefit", "money", "expected benefit, priced"),
+        _number("cost", "money", "labour, travel and overtime"),
+        _number("net", "money", "benefit less cost"),
+        _number("upper_bound", "money", "no plan of that scenario nets more"),
+        _number("gap", "-", "upper bound against the plan, 0.04 = 4 %"),
+        _number("km", "km", "road driven"),
+        _count("crew_days", "crew-days that go out"),
+        _count("stops", "stops"),
+        _count("jobs", "end faces visited"),
+        _number("overtime_min", "minutes", "overtime"),
+    ),
+)
+
 STAGE_RUNS = Table(
     name="stage_runs",
     kind="ledger",
@@ -597,6 +619,7 @@ RESULT_TABLES: tuple[Table, ...] = (
     PLAN_STOPS,
     PLAN_JOBS,
     PLAN_LEFT_OUT,
+    PLAN_SCENARIOS,
 )
 LEDGER_TABLES: tuple[Table, ...] = (
     LOADS,

@@ -133,26 +133,30 @@ def store_world(con: duckdb.DuckDBPyConnection, world: PlanInput) -> None:
         "circuits": world.circuits.assign(
             a_port_id=ports["port_id"].iloc[0], z_port_id=ports["port_id"].iloc[1], wavelength_nm=1310.0
         ),
-        "housings": pd.DataFrame({"housing_id": "H-" + world.sites["site_id"], "site_id": world.sites["site_id"]}).assign(
-            kind="panel", name="panel"
-        ),
+        "housings": pd.DataFrame(
+            {"housing_id": "H-" + world.sites["site_id"], "site_id": world.sites["site_id"]}
+        ).assign(kind="panel", name="panel"),
         "ports": ports[["port_id", "label", "family", "polish", "role"]].assign(
             housing_id="H-" + ports["site_id"], mode="SM", fibre_count=1
         ),
         "cables": pd.DataFrame({"cable_id": faces["cable_id"], "kind": faces["cable_kind"]}).assign(
             fibre_type="OS2", length_m=3.0, fibre_count=1
         ),
-        "connectors": faces[["connector_id", "cable_id", "cable_end", "first_fibre", "fibre_count", "family", "polish"]],
+        "connectors": faces[
+            ["connector_id", "cable_id", "cable_end", "first_fibre", "fibre_count", "family", "polish"]
+        ],
         "patching": faces[["connector_id", "port_id", "face"]],
-        "connector_state": faces[["connector_id", "port_id", "face", "site_id", "role", "family", "polish", "partner_id"]].assign(
-            housing_id="H-" + faces["site_id"], in_service=True
-        ),
-        "ranking": faces.loc[in_ranking].assign(
+        "connector_state": faces[
+            ["connector_id", "port_id", "face", "site_id", "role", "family", "polish", "partner_id"]
+        ].assign(housing_id="H-" + faces["site_id"], in_service=True),
+        "ranking": faces.loc[in_ranking]
+        .assign(
             minutes=faces["ranked_minutes"],
             port=faces["port_id"],
             benefit_score=faces["benefit"] / faces["ranked_minutes"],
             benefit_rank=faces["benefit"].rank(ascending=False, method="first"),
-        ).iloc[: len(world.candidates)],
+        )
+        .iloc[: len(world.candidates)],
     }
     for name, frame in tables.items():
         declared = [column for column in TABLES[name].column_names if column in frame.columns]
