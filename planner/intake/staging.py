@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import duckdb
 import numpy as np
+import pandas as pd
 
 from planner.errors import InputError
 from planner.intake.check import (
@@ -206,36 +207,47 @@ def _find_repeats(con: duckdb.DuckDBPyConnection, table: Table) -> None:
     key = table.key or table.column_names
     keyed = " AND ".join(f"{quoted(name)} IS NOT NULL" for name in table.key) or "true"
     names = ", ".join(quoted(name) for name in key)
-    if not _may_repeat(con, f"SELECT hash({names}) AS h FROM {ROWS} WHERE {keyed}"):
+    hashed = f"hash({names})"
+    if not _find_repeated_hashes(con, f"SELECT {hashed} AS h FROM {ROWS} WHERE {keyed}"):
         return
     con.execute(
-        f"CREATE OR REPLACE TEMP TABLE _repeats AS SELECT {names}, min(_row) AS _first FROM {ROWS} "
-        f"WHERE {keyed} GROUP BY {names} HAVING count(*) > 1"
+        f"CREATE OR REPLACE TEMP TABLE _alike AS SELECT *, min(_row) OVER (PARTITION BY {names}) AS _first "
+        f"FROM {ROWS} WHERE {keyed} AND {hashed} IN (SELECT h FROM _repeated_hashes)"
     )
-    same_key = " AND ".join(f"s.{quoted(name)} IS NOT DISTINCT FROM d.{quoted(name)}" for name in key)
     same_row = " AND ".join(f"s.{quoted(name)} IS NOT DISTINCT FROM f.{quoted(name)}" for name in table.column_names)
-    value = _joined_key("s", key) if table.key else "''"
-    rule = f"key {', '.join(table.key)} may stand once" if table.key else "a row may stand once"
     # a row with a bad cell may equal another in its typed values and still differ in its text
     equal = f"{same_row} AND s._mask & {_CELL_BITS} = 0 AND f._mask & {_CELL_BITS} = 0"
+    value = _joined_key("s", key) if table.key else "NULL"
+    rule = f"key {', '.join(table.key)} may stand once" if table.key else "a row may stand once"
     con.execute(
         f"INSERT INTO {FAULTS} ({_FAULT_COLUMNS}) "
         f"SELECT s._row, CASE WHEN {equal} THEN 'repeated-row' ELSE 'duplicate-key' END, "
         f"{literal(', '.join(table.key))}, {value}, {literal(rule)}, "
         f"CASE WHEN {equal} THEN 'warning' ELSE 'blocking' END "
-        f"FROM {ROWS} s JOIN _repeats d ON {same_key} JOIN {ROWS} f ON f._row = d._first "
-        "WHERE s._row <> d._first" + ("" if table.key else f" AND s._mask & {_CELL_BITS} = 0")
+        f"FROM _alike s JOIN _alike f ON f._row = s._first "
+        "WHERE s._row <> s._first" + ("" if table.key else f" AND s._mask & {_CELL_BITS} = 0")
     )
-    con.execute("DROP TABLE _repeats")
+    con.execute("DROP TABLE _alike")
+    con.execute("DROP TABLE _repeated_hashes")
 
 
-def _may_repeat(con: duckdb.DuckDBPyConnection, hashes_query: str) -> bool:
-    """Whether any hash of a key occurs twice; if none does, no two keys are equal."""
+def _find_repeated_hashes(con: duckdb.DuckDBPyConnection, hashes_query: str) -> bool:
+    """Write hashes of keys that occur more than once to `_repeated_hashes`; False if no two keys can be equal."""
     rows = _one(con, f"SELECT count(*) FROM ({hashes_query})")[0]
     if rows > SORTED_IN_MEMORY:
-        return _one(con, f"SELECT count(DISTINCT h) FROM ({hashes_query})")[0] < rows
+        con.execute(
+            "CREATE OR REPLACE TEMP TABLE _repeated_hashes AS "
+            f"SELECT h FROM ({hashes_query}) GROUP BY h HAVING count(*) > 1"
+        )
+        return _one(con, "SELECT count(*) FROM _repeated_hashes")[0] > 0
     hashes = np.sort(con.execute(hashes_query).fetchnumpy()["h"])
-    return bool((hashes[1:] == hashes[:-1]).any())
+    repeated = np.unique(hashes[1:][hashes[1:] == hashes[:-1]])
+    if not len(repeated):
+        return False
+    con.register("_hash_frame", pd.DataFrame({"h": repeated}))
+    con.execute("CREATE OR REPLACE TEMP TABLE _repeated_hashes AS SELECT h FROM _hash_frame")
+    con.unregister("_hash_frame")
+    return True
 
 
 def _joined_key(alias: str, key: tuple[str, ...]) -> str:
