@@ -171,23 +171,23 @@ def _replay(  # pragma: no cover - compiled
                     continue
                 leaver = event_connector[ahead]
                 left = 2 * event_port[ahead] + event_face[ahead]
-                if (leaver == connector and left == was) or (leaver == other and left == here):
-                    if leaver >= 0 and place[leaver] == left:
-                        played[ahead] = True
-                        _play(
-                            ahead,
-                            place,
-                            occupant,
-                            built_in,
-                            fixed_port,
-                            event_port,
-                            event_face,
-                            event_connector,
-                            event_action,
-                            partner,
-                            irregular,
-                            displaced,
-                        )
+                makes_room = (leaver == connector and left == was) or (leaver == other and left == here)
+                if makes_room and leaver >= 0 and place[leaver] == left:
+                    played[ahead] = True
+                    _play(
+                        ahead,
+                        place,
+                        occupant,
+                        built_in,
+                        fixed_port,
+                        event_port,
+                        event_face,
+                        event_connector,
+                        event_action,
+                        partner,
+                        irregular,
+                        displaced,
+                    )
         _play(
             event,
             place,
