@@ -12,7 +12,7 @@ from flask import current_app
 
 from dashboards.components import maps
 from dashboards.components.attributes import aria
-from dashboards.components.bars import level
+from dashboards.components.bars import level, signed
 from dashboards.components.cautions import cautions
 from dashboards.components.charts import Spec, day_figure, drawn
 from dashboards.components.frames import first, records
@@ -93,6 +93,7 @@ def layout(query: Query) -> list[Component]:
             ),
         ]
     parts += _left_out(plan_id, plan)
+    parts += _what_if(plan_id)
     parts += _side_by_side(plans, plan_id)
     parts += _assumptions(plan, document)
     return parts
@@ -473,6 +474,62 @@ def _left_out(plan_id: str, plan: Any) -> list[Component]:
                 ),
             ]
         ),
+    ]
+
+
+def _what_if(plan_id: str) -> list[Component]:
+    parts: list[Component] = [html.H2("What if")]
+    scenarios = ask(page_queries.plan_scenarios, plan_id)
+    if scenarios.empty:
+        return [
+            *parts,
+            html.P("No other circumstances were tried for this plan. From the command line, for instance:"),
+            html.Pre(f"{PLAN_COMMAND} --what-if extra_crew --what-if no_overtime"),
+        ]
+    base = scenarios[scenarios["scenario"] == "base"]
+    reference = None if base.empty else first(base)
+    return [
+        *parts,
+        table(
+            "The same days planned under other circumstances; money is benefit priced, less or beside cost. The "
+            "difference is against the plan as it is.",
+            heads(
+                "Circumstances*",
+                "Net#",
+                "Difference#",
+                "Benefit#",
+                "Cost#",
+                "km#",
+                "Crew-days#",
+                "Stops#",
+                "End faces#",
+                "Overtime#",
+                "Bound#",
+                "Gap#",
+            ),
+            [_scenario(line, reference) for line in records(scenarios)],
+        ),
+    ]
+
+
+def _scenario(line: Any, reference: Any) -> list[Cell]:
+    difference = ""
+    if reference is not None and line.scenario != "base" and not is_unknown(line.net):
+        difference = signed(float(line.net) - float(reference["net"]), 0)
+    words = plain(line.scenario) if is_unknown(line.meaning) or not line.meaning else str(line.meaning)
+    return [
+        bold(words) if line.scenario == "base" else words,
+        figure(line.net),
+        difference,
+        figure(line.benefit),
+        figure(line.cost),
+        figure(line.km),
+        figure(line.crew_days),
+        figure(line.stops),
+        figure(line.jobs),
+        duration(line.overtime_min),
+        figure(line.upper_bound),
+        UNKNOWN_GAP if is_unknown(line.gap) else _gap(float(line.gap)),
     ]
 
 

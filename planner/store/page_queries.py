@@ -672,6 +672,17 @@ def left_out_reasons(con: Connection, plan_id: str) -> pd.DataFrame:
     )
 
 
+def plan_scenarios(con: Connection, plan_id: str) -> pd.DataFrame:
+    """The plan under other circumstances, the plan itself first, then by what they net."""
+    columns = ", ".join(quoted(name) for name in TABLES["plan_scenarios"].column_names)
+    return fetch(
+        con,
+        f"""SELECT {columns} FROM plan_scenarios WHERE plan_id = ?
+            ORDER BY scenario <> 'base', net DESC NULLS LAST, scenario""",
+        [plan_id],
+    )
+
+
 def planned_visits(con: Connection, connector_id: str) -> pd.DataFrame:
     """When an end face is to be visited, by plans not yet done."""
     return fetch(

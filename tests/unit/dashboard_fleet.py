@@ -895,6 +895,22 @@ def _plans(con: duckdb.DuckDBPyConnection) -> None:
             for day_on, stop, face in (("2031-04-07", 1, "C-4"), ("2031-04-07", 2, "C-6"), ("2031-04-08", 1, "C-7"))
         ],
     )
+    scenario = {"plan_id": "PL-1", "benefit": 1200.0, "km": 100.0, "crew_days": 2, "stops": 3, "jobs": 3, "gap": 0.04}
+    put(
+        con,
+        "plan_scenarios",
+        [
+            {
+                **scenario,
+                "scenario": "base",
+                "meaning": "as planned",
+                "cost": 300.0,
+                "net": 900.0,
+                "upper_bound": 940.0,
+            },
+            {**scenario, "scenario": "extra_crew", "meaning": "one more crew", "cost": 280.0, "net": 920.0},
+        ],
+    )
     put(
         con,
         "plan_left_out",
