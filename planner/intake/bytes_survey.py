@@ -64,8 +64,7 @@ def survey_bytes(path: Path) -> BytesSurvey:
                 pairs += chunk.count(b"\r\n") + int(last == b"\r" and chunk.startswith(b"\n"))
             if not errors and not (chunk.isascii() and not decoder.getstate()[0]):
                 try:
-                    decoder.decode(chunk)
-                    letters = True
+                    letters = not decoder.decode(chunk).isascii() or letters
                 except UnicodeDecodeError as error:
                     errors = True
                     letters = letters or _has_utf8_letter(chunk, error.start)
