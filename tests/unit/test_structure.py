@@ -90,19 +90,22 @@ def test_a_module_says_what_it_is_and_catches_nothing_blindly(path: Path) -> Non
             assert not broad, f"{path}:{node.lineno}: catches everything"
 
 
-def test_public_functions_are_described() -> None:
+def public_definitions(body: list[ast.stmt]) -> list[ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef]:
+    """Public functions, classes and methods of a module body; not functions inside functions."""
+    found: list[ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef] = []
+    for node in body:
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+            found.append(node)
+            if isinstance(node, ast.ClassDef):
+                found += public_definitions(node.body)
+    return found
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(ROOT)))
+def test_public_definitions_are_described(path: Path) -> None:
     """Every public function, method and class of the product has a docstring."""
-    bare = []
-    for path in modules():
-        for node in ast.walk(ast.parse(path.read_text())):
-            if not isinstance(node, ast.FunctionDef | ast.ClassDef | ast.AsyncFunctionDef) or node.name.startswith("_"):
-                continue
-            inner = getattr(node, "inner", False)
-            if not inner and ast.get_docstring(node) is None and node.col_offset <= 4:
-                bare.append(f"{path.relative_to(ROOT)}:{node.lineno} {node.name}")
-            for child in ast.walk(node):
-                if child is not node and isinstance(child, ast.FunctionDef):
-                    child.inner = isinstance(node, ast.FunctionDef)  # type: ignore[attr-defined]
+    definitions = public_definitions(ast.parse(path.read_text()).body)
+    bare = [f"{path.relative_to(ROOT)}:{node.lineno} {node.name}" for node in definitions if not ast.get_docstring(node)]
     assert not bare, "\n".join(bare)
 
 
