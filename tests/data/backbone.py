@@ -3,7 +3,8 @@
 The topology is the 50-node German reference network of the public SNDlib collection, as carried by the
 registry package `topohub` (node names and coordinates, link lengths). Over it are laid: one outside-plant
 cable per link, spliced at both ends to pigtails in a panel, and circuits along shortest routes, patched
-through with cords at every site they pass.
+through with cords at every site they pass. The lines would be amplified, which the tables cannot say: the
+loss allowed is that between the powers the transceivers report.
 """
 
 from __future__ import annotations
@@ -105,8 +106,7 @@ def build_backbone(circuits: int = 60, seed: int = 1) -> Backbone:
         longitude, latitude = data["pos"]
         build.add(
             "sites", site_id=_site(node), name=data["name"], kind="central_office", region=f"{int(latitude)}N",
-            latitude=latitude, longitude=longitude, environment="controlled", access_open="06:00",
-            access_close="20:00", access_days="Mon;Tue;Wed;Thu;Fri", timezone="Europe/Berlin", entry_min=10,
+            latitude=latitude, longitude=longitude, environment="controlled", timezone="Europe/Berlin", entry_min=10,
         )  # fmt: skip
         build.add("housings", housing_id=f"shelf-{node:03d}", site_id=_site(node), kind="equipment", name="shelf")
     links: dict[tuple[int, int], dict[str, Any]] = {}
@@ -124,25 +124,21 @@ def build_backbone(circuits: int = 60, seed: int = 1) -> Backbone:
         route = nx.shortest_path(graph, a, z, weight="dist")
         if len(route) <= 10:
             name = f"circuit-{len(paths) + 1:04d}"
-            paths[name] = _lay(build, links, route, name, graph)
+            paths[name] = _lay(build, links, route, name)
     _history(build, rng)
     _crews(build, graph)
     return Backbone({name: pd.DataFrame(rows) for name, rows in build.rows.items()}, paths)
 
 
-def _lay(
-    build: _Builder, links: dict[tuple[int, int], dict[str, Any]], route: list[int], name: str, graph: nx.Graph
-) -> list[Element]:
+def _lay(build: _Builder, links: dict[tuple[int, int], dict[str, Any]], route: list[int], name: str) -> list[Element]:
     """One circuit along a route of nodes; returns its path."""
     a_port = build.port(f"shelf-{route[0]:03d}", name, "equipment")
     path: list[Element] = [("connector", build.connector(None, None, a_port, "")), ("adapter", a_port)]
     here = a_port
-    kilometres = 0.0
     for one, other in pairwise(route):
         link = links[min(one, other), max(one, other)]
         link["fibre"] += 1
         fibre = link["fibre"]
-        kilometres += graph.edges[one, other]["dist"] * 1.1
         near = build.port(f"panel-{one:03d}-{other:03d}", f"{fibre:02d}", "patch")
         far = build.port(f"panel-{other:03d}-{one:03d}", f"{fibre:02d}", "patch")
         path += [*build.cord(here, near), ("adapter", near)]
@@ -160,8 +156,7 @@ def _lay(
     path += [*build.cord(here, z_port), ("adapter", z_port), ("connector", build.connector(None, None, z_port, ""))]
     build.add(
         "circuits", circuit_id=name, name=f"wave {name}", a_port_id=a_port, z_port_id=z_port, fibre=1,
-        wavelength_nm=1550.0, max_loss_db=round(0.25 * kilometres + 0.5 * (len(route) + 1), 1),
-        customers=len(route) * 40, priority=1 + len(route) % 3,
+        wavelength_nm=1550.0, max_loss_db=14.0, customers=len(route) * 20_000, priority=1 + len(route) % 3,
     )  # fmt: skip
     return path
 
@@ -201,11 +196,12 @@ def _history(build: _Builder, rng: np.random.Generator) -> None:
 
 
 def _crews(build: _Builder, graph: nx.Graph) -> None:
-    """Four crews in the corners of the region."""
+    """Ten crews spread over the region from north to south, every other one on the late shift."""
     by_latitude = sorted(graph.nodes, key=lambda n: graph.nodes[n]["pos"][1])
-    for number, node in enumerate([by_latitude[i * (len(by_latitude) - 1) // 3] for i in range(4)], 1):
+    for number, node in enumerate([by_latitude[i * (len(by_latitude) - 1) // 9] for i in range(10)], 1):
+        start, end = ("13:00", "23:00") if number % 2 else ("06:00", "15:00")
         build.add(
-            "crews", crew_id=f"crew-{number}", depot_site_id=_site(node), shift_start="07:00", shift_end="16:00",
+            "crews", crew_id=f"crew-{number}", depot_site_id=_site(node), shift_start=start, shift_end=end,
             work_days="Mon;Tue;Wed;Thu;Fri", max_overtime_min=60, cost_per_hour=60.0, cost_per_km=0.5,
             kit="tip_1.25_upc;pen_1.25;cassette;sticks_1.25;wipes;solvent",
         )  # fmt: skip
@@ -215,5 +211,7 @@ def write_backbone(folder: Path, backbone: Backbone) -> Path:
     """The fleet as a folder of CSV files, as a person would deliver it."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in backbone.tables.items():
-        frame.convert_dtypes().to_csv(folder / f"{name}.csv", index=False, date_format="%Y-%m-%dT%H:%M:%SZ", lineterminator="\n")
+        frame.convert_dtypes().to_csv(
+            folder / f"{name}.csv", index=False, date_format="%Y-%m-%dT%H:%M:%SZ", lineterminator="\n"
+        )
     return folder

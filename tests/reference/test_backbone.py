@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 from collections import defaultdict
 from datetime import datetime
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import duckdb
 import networkx as nx
+import pandas as pd
 import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "data"))
@@ -71,6 +73,24 @@ def test_lengths_are_those_of_the_shortest_routes(store: duckdb.DuckDBPyConnecti
 def test_the_records_of_the_backbone_contradict_themselves_nowhere(store: duckdb.DuckDBPyConnection) -> None:
     """No finding: lengths fit the real coordinates, the history fits the patching, every power has a circuit."""
     assert store.execute("SELECT code, text FROM audit_findings").fetchall() == []
+
+
+@pytest.mark.slow
+def test_the_week_is_planned_over_the_backbone(backbone: Backbone, tmp_path: Path) -> None:
+    """Load, then route: the commands as a user types them give crew-days over the real coordinates."""
+    folder = write_backbone(tmp_path / "csv", backbone)
+    db, out = tmp_path / "backbone.duckdb", tmp_path / "routes"
+    command = Path(sys.executable).with_name("planner")
+    for arguments in (
+        ["load", str(folder)],
+        ["route", "--from", "2032-01-05", "--days", "2", "--out", str(out), "--seed", "1"],
+    ):
+        done = subprocess.run([command, *arguments, "--db", str(db)], capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stdout + done.stderr
+    stops = pd.read_csv(out / "routes.csv")
+    assert len(stops) > 0
+    assert set(stops["site_id"]) <= set(backbone.tables["sites"]["site_id"])
+    assert set(stops["crew_id"]) <= set(backbone.tables["crews"]["crew_id"])
 
 
 def test_the_same_seed_builds_the_same_fleet() -> None:
