@@ -36,6 +36,7 @@ _ALL = (
     FindingCode("duplicate-key", "another row of the file bears the same key but differs", "blocking"),
     FindingCode("column-count", "the record has more or fewer cells than the header", "blocking"),
     FindingCode("broken-quote", "a quoted cell does not end as it should", "blocking"),
+    FindingCode("record-too-long", "the record is longer than any row can be", "blocking"),
     FindingCode("not-utf-8", "the record holds bytes that are not text in the file's encoding", "blocking"),
     FindingCode("repeated-row", "the same row stands in the file more than once", "warning", "taken once"),
     FindingCode(

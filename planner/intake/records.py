@@ -27,12 +27,13 @@ Bytes = npt.NDArray[np.uint8]
 BATCH = 1 << 18  # records
 LONGEST_RECORD = 2_000_000  # bytes; the engine's own limit
 
-_GOOD, _WIDTH, _QUOTE, _CONTROL, _NOT_TEXT = range(5)
+_GOOD, _WIDTH, _QUOTE, _CONTROL, _NOT_TEXT, _TOO_LONG = range(6)
 _FAULTS = {
     _WIDTH: ("column-count", "must have as many cells as the header: {width}"),
     _QUOTE: ("broken-quote", "a quoted cell must end with a quote followed by a delimiter or line end"),
     _CONTROL: ("control-character", "a carriage return may stand only inside a quoted cell"),
     _NOT_TEXT: ("not-utf-8", "must be text in the encoding of the file"),
+    _TOO_LONG: ("record-too-long", f"must be at most {LONGEST_RECORD} bytes long"),
 }
 
 
@@ -76,7 +77,9 @@ def _cut(data, position, line, delimiter, feeds, starts, ends, lines, widths, fa
         first_line = line
         width = 1
         fault = 0
-        state = 0  # 0 start of a cell, 1 in a plain cell, 2 in a quoted cell, 3 just behind a quote in one
+        # 0 start of a cell or blanks there, 1 in a plain cell, 2 in a quoted cell, 3 just behind a quote in one,
+        # 4 blanks behind the quote that ends a cell
+        state = 0
         blank = True
         first_end = -1  # end of the first physical line, where a broken record is given up
         end = -1
@@ -113,9 +116,13 @@ def _cut(data, position, line, delimiter, feeds, starts, ends, lines, widths, fa
                 blank = False
             elif byte == 34 and state == 3:
                 state = 2
-            elif state == 3:
+            elif byte == 32 and (state == 3 or state == 4):
+                state = 4
+            elif state == 3 or state == 4:
                 fault = 2
                 break
+            elif byte == 32 and state == 0:
+                pass
             else:
                 if byte == 13 and feeds:
                     fault = 3
@@ -139,6 +146,8 @@ def _cut(data, position, line, delimiter, feeds, starts, ends, lines, widths, fa
             end = size
         if blank and fault == 0:
             continue
+        if fault == 0 and end - start > longest:
+            fault = 5
         starts[count] = start
         ends[count] = end
         lines[count] = first_line

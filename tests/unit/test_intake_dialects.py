@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+import duckdb
 import pytest
 from tiny_fleet import tiny_fleet, write_csv, write_fleet
 
 from planner.errors import InputError
 from planner.intake.bytes_survey import CHUNK, survey_bytes
+from planner.intake.check import file_relation
 from planner.intake.dialects import detect_encoding, match_columns, read_dialect
 from planner.intake.mapping import Mapping, TableMapping
 from planner.intake.prepare import prepare
+from planner.intake.records import sieve
 from planner.intake.sources import Candidate, find_sources
 from planner.store.database import open_database
 from planner.store.loading import load_sources
@@ -235,3 +239,48 @@ def test_a_descriptor_declares_the_dialect(tmp_path: Path) -> None:
         "utf-16-le",
         ",",
     )
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [
+        'a"b',
+        ' "a"',
+        '"a" ',
+        ' "a, b"  ',
+        'a""b',
+        '"a""b"',
+        '"a"b"',
+        '""',
+        '"""',
+        '"a\\"b"',
+        "'a",
+        '"a\nb"',
+        '"a\r\nb"',
+        "a\rb",
+        "  ",
+        '"a""',
+        "a,b",
+        "x" * 2_100_000,
+    ],
+    ids=lambda cell: repr(cell[:10]),
+)
+def test_engine_and_sieve_agree_on_what_a_record_is(tmp_path: Path, cell: str) -> None:
+    """What the engine refuses the sieve takes out, and what it takes out the engine refuses."""
+    path = written(tmp_path, f"cable_id,batch,polarity\n1,{cell},A\n2,ok,A\n".encode())
+    table = replace(CABLES, columns=tuple(replace(column, required=False) for column in CABLES.columns))
+    source = prepare(Candidate(table, "cables.csv", path, "csv"), Mapping(), tmp_path)
+    sieved = sieve(source, tmp_path)
+    con = duckdb.connect()
+    try:
+        rows = con.execute(f"SELECT c0, c1, c2 FROM {file_relation(source)}").fetchall()
+    except duckdb.InvalidInputException:
+        rows = None
+    clean = con.execute(f"SELECT c0, c1, c2 FROM {file_relation(replace(source, path=sieved.path))}").fetchall()
+    con.close()
+    if rows is None:
+        assert len(sieved.broken) >= 1
+        assert clean == [("2", "ok", "A")]
+    else:
+        assert sieved.broken.empty
+        assert clean == rows
