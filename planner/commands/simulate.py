@@ -9,8 +9,8 @@ import click
 import numpy as np
 
 from planner.commands.common import console, progress_bar
-from planner.synthetic.fleet import TRAPS, Settings
 from planner.synthetic.fleet import simulate as write_fleet
+from planner.synthetic.settings import TRAPS, Settings
 
 
 @click.command("simulate")

@@ -82,6 +82,33 @@ def new_faces(fibres: npt.NDArray[np.generic], multimode: npt.NDArray[np.generic
 
 
 @inner
+def uniform(rng):  # type: ignore[no-untyped-def]
+    """The next number in [0, 1) of a splitmix64 stream; `rng` is its state, one unsigned 64-bit number.
+
+    Steele, Lea and Flood, Fast splittable pseudorandom number generators, OOPSLA 2014.
+    """
+    z = rng[0] + np.uint64(0x9E3779B97F4A7C15)
+    rng[0] = z
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    z = z ^ (z >> np.uint64(31))
+    return np.float64(z >> np.uint64(11)) * (1.0 / 9007199254740992.0)
+
+
+@inner
+def normal(rng):  # type: ignore[no-untyped-def]
+    """A standard normal number (Box and Muller)."""
+    r = math.sqrt(-2.0 * math.log(1.0 - uniform(rng)))
+    return r * math.cos(2.0 * math.pi * uniform(rng))
+
+
+@inner
+def exponential(rng):  # type: ignore[no-untyped-def]
+    """An exponential number of mean 1."""
+    return -math.log(1.0 - uniform(rng))
+
+
+@inner
 def logistic(z):  # type: ignore[no-untyped-def]
     """1 / (1 + exp(-z))."""
     return 1.0 / (1.0 + math.exp(-z))
@@ -114,11 +141,11 @@ def add_mark(faces, f, kind, loose, x, y, size, fibre, origin):  # type: ignore[
 def settle(faces, f, number, grain_share, origin, rng):  # type: ignore[no-untyped-def]
     """Let particles settle on a face: sizes with a heavy tail, places over the ferrule's contact area."""
     for _ in range(number):
-        size = min(60.0, 1.1 * (1.0 - rng.random()) ** (-1.0 / 1.35))
-        r = ZONE_D_UM * rng.random() ** 0.72
-        angle = 2.0 * math.pi * rng.random()
-        kind = GRAIN if rng.random() < grain_share else DUST
-        fibre = int(rng.random() * faces.face[f].fibres)
+        size = min(60.0, 1.1 * (1.0 - uniform(rng)) ** (-1.0 / 1.35))
+        r = ZONE_D_UM * uniform(rng) ** 0.72
+        angle = 2.0 * math.pi * uniform(rng)
+        kind = GRAIN if uniform(rng) < grain_share else DUST
+        fibre = int(uniform(rng) * faces.face[f].fibres)
         add_mark(
             faces,
             f,
@@ -137,10 +164,10 @@ def poisson(mean, rng):  # type: ignore[no-untyped-def]
     """A Poisson number by multiplication (small means)."""
     limit = math.exp(-mean)
     n = 0
-    product = rng.random()
+    product = uniform(rng)
     while product > limit and n < 40:
         n += 1
-        product *= rng.random()
+        product *= uniform(rng)
     return n
 
 
@@ -149,8 +176,8 @@ def expose(faces, f, dust_mean, finger_chance, par, rng):  # type: ignore[no-unt
     """An end face lies open for a moment: dust settles, now and then a finger touches it."""
     wide = 1.6 if faces.face[f].fibres > 1 else 1.0
     settle(faces, f, poisson(dust_mean * par[P_DUST] * wide, rng), par[P_GRAIN_SHARE], np.int64(-1), rng)
-    if rng.random() < finger_chance * par[P_FINGER]:
-        faces.face[f].film = min(1.0, faces.face[f].film + 0.25 + 0.7 * rng.random())
+    if uniform(rng) < finger_chance * par[P_FINGER]:
+        faces.face[f].film = min(1.0, faces.face[f].film + 0.25 + 0.7 * uniform(rng))
 
 
 @inner
@@ -164,8 +191,8 @@ def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
         x = faces.mark[f, s].x
         y = faces.mark[f, s].y
         fibre = faces.mark[f, s].fibre
-        if kind == GRAIN and rng.random() < par[P_PIT] * min(1.0, size / 8.0):
-            depth = size * (0.35 + 0.3 * rng.random())
+        if kind == GRAIN and uniform(rng) < par[P_PIT] * min(1.0, size / 8.0):
+            depth = size * (0.35 + 0.3 * uniform(rng))
             add_mark(
                 faces,
                 f,
@@ -177,7 +204,7 @@ def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
                 np.int64(fibre),
                 np.int64(partner),
             )
-            if rng.random() < 0.7:
+            if uniform(rng) < 0.7:
                 add_mark(
                     faces,
                     partner,
@@ -191,7 +218,7 @@ def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
                 )
         if faces.mark[f, s].loose == 0:
             continue
-        if rng.random() < 0.03 and kind == GRAIN:
+        if uniform(rng) < 0.03 and kind == GRAIN:
             add_mark(
                 faces,
                 partner,
@@ -203,26 +230,26 @@ def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
                 np.int64(fibre),
                 np.int64(f),
             )
-        if size > 6.0 and rng.random() < 0.25:  # crushed into smaller pieces
+        if size > 6.0 and uniform(rng) < 0.25:  # crushed into smaller pieces
             faces.mark[f, s].size = 0.62 * size
             add_mark(
                 faces,
                 f,
                 np.int64(kind),
                 np.int64(1),
-                np.float64(x + 6.0 * rng.standard_normal()),
-                np.float64(y + 6.0 * rng.standard_normal()),
+                np.float64(x + 6.0 * normal(rng)),
+                np.float64(y + 6.0 * normal(rng)),
                 np.float64(0.5 * size),
                 np.int64(fibre),
                 np.int64(faces.mark[f, s].origin),
             )
             size = faces.mark[f, s].size
-        shrink = 0.45 + 0.65 * rng.random()
-        x = x * shrink + rng.standard_normal()
-        y = y * shrink + rng.standard_normal()
+        shrink = 0.45 + 0.65 * uniform(rng)
+        x = x * shrink + normal(rng)
+        y = y * shrink + normal(rng)
         faces.mark[f, s].x = x
         faces.mark[f, s].y = y
-        if rng.random() < par[P_TRANSFER]:
+        if uniform(rng) < par[P_TRANSFER]:
             faces.mark[f, s].kind = NOTHING
             add_mark(
                 faces,
@@ -235,7 +262,7 @@ def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
                 np.int64(fibre),
                 np.int64(f),
             )
-        elif rng.random() < (0.3 if kind == DUST else 0.12):
+        elif uniform(rng) < (0.3 if kind == DUST else 0.12):
             faces.mark[f, s].loose = 0
             faces.mark[f, s].size = min(60.0, size * 1.2)
 
@@ -254,7 +281,7 @@ def join(faces, a, b, par, rng):  # type: ignore[no-untyped-def]
 @inner
 def clean(faces, f, method, quality, tool_dirt, par, rng):  # type: ignore[no-untyped-def]
     """One cleaning: each mark goes with a chance that depends on method, hold, size, hand and luck."""
-    luck = 0.7 * rng.standard_normal() + 0.8 * par[P_QUALITY] * quality
+    luck = 0.7 * normal(rng) + 0.8 * par[P_QUALITY] * quality
     before = faces.face[f].film
     for s in range(SLOTS):
         kind = faces.mark[f, s].kind
@@ -262,9 +289,9 @@ def clean(faces, f, method, quality, tool_dirt, par, rng):  # type: ignore[no-un
             continue
         chance = LOOSE_REMOVED[method] if faces.mark[f, s].loose and kind != RESIDUE else STUCK_REMOVED[method]
         z = math.log(chance / (1.0 - chance)) + luck - 0.03 * max(0.0, faces.mark[f, s].size - 8.0)
-        if rng.random() < logistic(z):
+        if uniform(rng) < logistic(z):
             faces.mark[f, s].kind = NOTHING
-            if kind == GRAIN and rng.random() < 0.012:
+            if kind == GRAIN and uniform(rng) < 0.012:
                 add_mark(
                     faces,
                     f,
@@ -272,19 +299,19 @@ def clean(faces, f, method, quality, tool_dirt, par, rng):  # type: ignore[no-un
                     np.int64(0),
                     np.float64(faces.mark[f, s].x),
                     np.float64(faces.mark[f, s].y),
-                    np.float64(0.5 + 1.5 * rng.random()),
+                    np.float64(0.5 + 1.5 * uniform(rng)),
                     np.int64(faces.mark[f, s].fibre),
                     np.int64(-1),
                 )
         elif faces.mark[f, s].loose:  # dragged
-            faces.mark[f, s].x += 12.0 * rng.standard_normal()
-            faces.mark[f, s].y += 12.0 * rng.standard_normal()
+            faces.mark[f, s].x += 12.0 * normal(rng)
+            faces.mark[f, s].y += 12.0 * normal(rng)
     left = FILM_LEFT[method] * math.exp(-0.5 * luck)
     faces.face[f].film = min(1.0, before * min(1.0, left))
-    if before > 0.3 and method < 4 and rng.random() < 0.25:  # dry cleaning smears a thick film
+    if before > 0.3 and method < 4 and uniform(rng) < 0.25:  # dry cleaning smears a thick film
         for _ in range(2):
-            angle = 2.0 * math.pi * rng.random()
-            r = 40.0 * rng.random()
+            angle = 2.0 * math.pi * uniform(rng)
+            r = 40.0 * uniform(rng)
             add_mark(
                 faces,
                 f,
@@ -292,25 +319,25 @@ def clean(faces, f, method, quality, tool_dirt, par, rng):  # type: ignore[no-un
                 np.int64(0),
                 np.float64(r * math.cos(angle)),
                 np.float64(r * math.sin(angle)),
-                np.float64(2.0 + 6.0 * rng.random()),
-                np.int64(int(rng.random() * faces.face[f].fibres)),
+                np.float64(2.0 + 6.0 * uniform(rng)),
+                np.int64(int(uniform(rng) * faces.face[f].fibres)),
                 np.int64(-1),
             )
-    if method >= 4 and rng.random() < 0.04 * math.exp(-0.6 * par[P_QUALITY] * quality):  # solvent left to dry
+    if method >= 4 and uniform(rng) < 0.04 * math.exp(-0.6 * par[P_QUALITY] * quality):  # solvent left to dry
         faces.face[f].film = min(1.0, faces.face[f].film + 0.3)
         add_mark(
             faces,
             f,
             np.int64(RESIDUE),
             np.int64(0),
-            np.float64(20.0 * rng.standard_normal()),
-            np.float64(20.0 * rng.standard_normal()),
-            np.float64(3.0 + 4.0 * rng.random()),
-            np.int64(int(rng.random() * faces.face[f].fibres)),
+            np.float64(20.0 * normal(rng)),
+            np.float64(20.0 * normal(rng)),
+            np.float64(3.0 + 4.0 * uniform(rng)),
+            np.int64(int(uniform(rng) * faces.face[f].fibres)),
             np.int64(-1),
         )
-    if rng.random() < tool_dirt * math.exp(-0.5 * par[P_QUALITY] * quality):
-        settle(faces, f, 1 + int(3.0 * rng.random()), 0.3, np.int64(-1), rng)
+    if uniform(rng) < tool_dirt * math.exp(-0.5 * par[P_QUALITY] * quality):
+        settle(faces, f, 1 + int(3.0 * uniform(rng)), 0.3, np.int64(-1), rng)
 
 
 @inner
@@ -321,16 +348,16 @@ def age(faces, f, outdoor, par, rng):  # type: ignore[no-untyped-def]
         kind = faces.mark[f, s].kind
         if kind == NOTHING or kind >= PIT or faces.mark[f, s].loose == 0:
             continue
-        if rng.random() < par[P_CREEP] * (1.6 if outdoor else 1.0):
-            shrink = 0.55 + 0.5 * rng.random()
+        if uniform(rng) < par[P_CREEP] * (1.6 if outdoor else 1.0):
+            shrink = 0.55 + 0.5 * uniform(rng)
             faces.mark[f, s].x *= shrink
             faces.mark[f, s].y *= shrink
             moved = True
-    if faces.face[f].film > 0.05 and rng.random() < par[P_FILM_CREEP]:
+    if faces.face[f].film > 0.05 and uniform(rng) < par[P_FILM_CREEP]:
         faces.face[f].film = min(1.0, faces.face[f].film * 1.06)
         moved = True
-    if outdoor and rng.random() < 0.0008:
-        faces.face[f].film = min(1.0, faces.face[f].film + 0.25 + 0.3 * rng.random())
+    if outdoor and uniform(rng) < 0.0008:
+        faces.face[f].film = min(1.0, faces.face[f].film + 0.25 + 0.3 * uniform(rng))
         moved = True
     return moved
 
@@ -453,13 +480,13 @@ def look(faces, f, eye, par, rng):  # type: ignore[no-untyped-def]
         kind = faces.mark[f, s].kind
         if kind == NOTHING:
             continue
-        size = faces.mark[f, s].size * (1.0 + 0.1 * rng.standard_normal())
+        size = faces.mark[f, s].size * (1.0 + 0.1 * normal(rng))
         r = math.hypot(faces.mark[f, s].x, faces.mark[f, s].y)
         if r > ZONE_D_UM:
             continue
         zone = 0 if r < ZONE_A_UM else (1 if r < ZONE_B_UM else (2 if r < ZONE_C_UM else 3))
         needed = 1.0 if zone == 0 else (2.0 if zone == 1 else 5.0)
-        if rng.random() > 0.985 * logistic(2.6 * (size - needed) / needed + 0.9 + 0.7 * sharp):
+        if uniform(rng) > 0.985 * logistic(2.6 * (size - needed) / needed + 0.9 + 0.7 * sharp):
             continue
         bad = zone == 0 or (zone == 1 and size > (5.0 if kind != SCRATCH else 3.0)) or (zone == 3 and size >= 10.0)
         if zone == 1 and 2.0 <= size <= 5.0:
@@ -473,10 +500,10 @@ def look(faces, f, eye, par, rng):  # type: ignore[no-untyped-def]
             zone_found = zone
             largest = size
             seen = kind
-            if rng.random() < 0.07:  # dirt taken for damage or the other way about
+            if uniform(rng) < 0.07:  # dirt taken for damage or the other way about
                 seen = DUST if kind >= PIT else PIT
             if seen == PIT:
-                u = rng.random()
+                u = uniform(rng)
                 finding = 6 if u < 0.75 else (7 if u < 0.93 else 8)
             elif seen == SCRATCH:
                 finding = 5
@@ -484,18 +511,18 @@ def look(faces, f, eye, par, rng):  # type: ignore[no-untyped-def]
                 finding = 4
             else:
                 finding = 1
-    if rng.random() < logistic(14.0 * (faces.face[f].film - 0.32) + sharp):
+    if uniform(rng) < logistic(14.0 * (faces.face[f].film - 0.32) + sharp):
         fails = True
         if zone_found > 1:
             zone_found = 1
-            finding = 2 if rng.random() < 0.75 else 3
+            finding = 2 if uniform(rng) < 0.75 else 3
     if middling > 5:
         fails = True
         if zone_found > 1:
             zone_found = 1
             finding = 1
-    if not fails and rng.random() < par[P_FALSE_FIND] * math.exp(-0.5 * sharp):
-        return True, 1, 1 + int(3.0 * rng.random())
+    if not fails and uniform(rng) < par[P_FALSE_FIND] * math.exp(-0.5 * sharp):
+        return True, 1, 1 + int(3.0 * uniform(rng))
     if not fails:
         return False, 0, -1
     return True, finding, zone_found

@@ -137,6 +137,18 @@ class Plant:
     batches: int
 
 
+def csr(keys: IntArray, values: IntArray, size: int) -> tuple[IntArray, npt.NDArray[np.int32]]:
+    """Group values by key 0..size-1: offsets (size + 1,) and the values in key order (stable)."""
+    order = np.argsort(keys, kind="stable")
+    counts = np.bincount(keys, minlength=size)
+    return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64), values[order].astype(np.int32)
+
+
+def circuit_of_element(plant: Plant) -> IntArray:
+    """The circuit of each path element."""
+    return np.repeat(np.arange(plant.circuit_start.shape[0] - 1), np.diff(plant.circuit_start))
+
+
 class _Builder:
     """Grows the tables of a plant block by block."""
 

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from planner.progress import Progress, silent
-from planner.synthetic.fleet import Settings, simulate
+from planner.synthetic.fleet import simulate
+from planner.synthetic.settings import Settings
 
 DEMO_SEED = 7
 DEMO_CONNECTORS = 3700

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from planner.synthetic import history as h
 from planner.synthetic import particles as pt
+from planner.synthetic import state as st
+from planner.synthetic.faults import Faults
 from planner.synthetic.plant import CABLE, CABLE_KIND, SITE_KIND, Plant
 
 IntArray = npt.NDArray[np.int64]
@@ -36,48 +37,6 @@ class Story:
         self.words.append(words)
 
 
-@dataclass
-class Faults:
-    """Faults that are not dirt: arrays over faults, and the circuits of each as two parallel lists."""
-
-    kind: IntArray
-    element_kind: list[str]
-    element: IntArray
-    onset: FloatArray
-    end: FloatArray
-    db: FloatArray
-    ramp: FloatArray
-    ratio: FloatArray
-    place: FloatArray
-    fault: IntArray
-    circuit: IntArray
-
-    def add(
-        self,
-        kind: int,
-        element_kind: str,
-        element: int,
-        onset: float,
-        db: float,
-        ramp: float,
-        ratio: float,
-        circuits: IntArray,
-    ) -> None:
-        """One more fault on these circuits."""
-        number = self.kind.shape[0]
-        self.kind = np.append(self.kind, kind)
-        self.element_kind.append(element_kind)
-        self.element = np.append(self.element, element)
-        self.onset = np.append(self.onset, onset)
-        self.end = np.append(self.end, 1e12)
-        self.db = np.append(self.db, db)
-        self.ramp = np.append(self.ramp, ramp)
-        self.ratio = np.append(self.ratio, ratio)
-        self.place = np.append(self.place, 0.5)
-        self.fault = np.concatenate([self.fault, np.full(circuits.shape[0], number)])
-        self.circuit = np.concatenate([self.circuit, circuits])
-
-
 def plant_story_faults(plant: Plant, faults: Faults, days: int, told: Story) -> None:
     """The bend and the fading transmitter."""
     circuit = np.repeat(np.arange(plant.circuit_start.shape[0] - 1), np.diff(plant.circuit_start))
@@ -86,18 +45,18 @@ def plant_story_faults(plant: Plant, faults: Faults, days: int, told: Story) -> 
     metro = feeder & (plant.circuits["kind"][circuit] == 1)
     cable = int(plant.element_ref[metro][0])
     riders = np.unique(circuit[on_cable & (plant.element_ref == cable)])
-    faults.add(h.FAULT_BEND, "cable", cable, (days - 41) * h.DAY_MIN, 1.7, 0.0, 0.12, riders)
+    faults.add(st.FAULT_BEND, "cable", cable, (days - 41) * st.DAY_MIN, 1.7, 0.0, 0.12, riders)
     told.tell("bend", "cable", cable, "a tight bend on a feeder since 41 days: every circuit over it lost light")
     old = (plant.circuits["kind"] == 0) & (plant.circuits["in_service"] < 0)
     fading = int(np.nonzero(old & (plant.circuits["application"] != 0))[0][5])
     port = int(plant.circuits["a_port"][fading])
     faults.add(
-        h.FAULT_TRANSMITTER, "port", port, (days - 150) * h.DAY_MIN, 2.6, 140 * h.DAY_MIN, 1.0, np.array([fading])
+        st.FAULT_TRANSMITTER, "port", port, (days - 150) * st.DAY_MIN, 2.6, 140 * st.DAY_MIN, 1.0, np.array([fading])
     )
     told.tell("fading_transmitter", "port", port, "a transmitter that has faded for 150 days")
 
 
-def plant_story_world(plant: Plant, world: h.World, told: Story) -> None:
+def plant_story_world(plant: Plant, world: st.World, told: Story) -> None:
     """The site with poor habits and the crew that never looks at its launch cords."""
     ports_at = np.diff(world.site_port_start)
     office = plant.sites["kind"] == SITE_KIND["central_office"]
