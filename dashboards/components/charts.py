@@ -295,6 +295,7 @@ def day_figure(stops: pd.DataFrame, *, chosen: tuple[str, str, int] | None, href
         "hovertemplate": "%{hovertext}<extra>work</extra>",
         "hovertext": [],
         "textposition": "inside",
+        "textangle": 0,
         "insidetextanchor": "middle",
         "cliponaxis": False,
         "textfont": {"color": "~ground"},

@@ -110,7 +110,7 @@ def duration(minutes: Any) -> str:
     sign = MINUS if whole < 0 else ""
     if not hours:
         return f"{sign}{rest}{NARROW}min"
-    return f"{sign}{hours}{NARROW}h {rest:02d}{NARROW}min" if rest else f"{sign}{hours}{NARROW}h"
+    return f"{sign}{hours}{NARROW}h\u00a0{rest:02d}{NARROW}min" if rest else f"{sign}{hours}{NARROW}h"
 
 
 def plain(value: Any) -> str:

@@ -40,7 +40,7 @@ from dashboards.pages.page import Page, Query
 from planner.store import page_queries
 
 PATH = "/dispatch"
-LINE_COLOURS = ("watch", "soon", "sound", "act", "ink")
+LINE_COLOURS = ("watch", "soon", "sound", "act")
 LINE_DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 PLAN_COMMAND = "planner route --from DATE --days 5 --out plan --db FILE"
 
@@ -210,7 +210,7 @@ def _timeline(
             "timeline",
             spec,
             label=f"Timeline of {counted(len(rows), 'crew-day')}; the list below holds the same stops.",
-            caption="Hatched: driving. Solid: work with its stop number; click it for its jobs. Dark: the chosen stop.",
+            caption="Hatched: driving. Solid: work with its stop number; click it for its jobs. The chosen stop has another colour.",
             height=min(620, 120 + 30 * len(rows)),
         ),
     ]
@@ -402,7 +402,7 @@ def _stop(plan_id: str, stops: pd.DataFrame, chosen: tuple[str, str, int]) -> li
         html.P(["Take along: ", bold(", ".join(plain(each) for each in kit))]) if kit else html.P("No kit is named."),
         table(
             "Jobs in order, and why.",
-            heads("End face~", "Do~", "Why*", "Dirty, damaged~", "Minutes#", "Benefit#"),
+            heads("End face~", "Do, and why*", "Dirty, damaged~", "Minutes#", "Benefit#"),
             [_job(job) for job in records(jobs)],
         )
         if len(jobs)
@@ -415,27 +415,21 @@ def _job(job: Any) -> list[Cell]:
     do: list[Any] = [bold(action(job.action))]
     method = [plain(part) for part in (job.method, job.tip) if not is_unknown(part) and part]
     if method:
-        do.append(html.Div(", ".join(method), className="faint small"))
+        do.append(html.Span(f", {', '.join(method)}", className="faint small"))
     if not is_unknown(job.pair_id) and job.pair_id:
-        do.append(html.Div(f"both ends, pair {job.pair_id}", className="small"))
+        do.append(html.Span(f"; both ends, pair {job.pair_id}", className="small"))
+    do.append(html.Div("" if is_unknown(job.reasons) else str(job.reasons), className="small"))
     circuits = listed(job.circuits)
     carried: list[Any] = ["carries ", circuit_link(circuits[0])] if circuits else ["carries no circuit"]
     if len(circuits) > 1:
         carried.append(f" and {len(circuits) - 1} more")
     belief: list[Any] = []
     if not is_unknown(job.p_contaminated):
-        belief.append(
-            html.Div(
-                ["dirty ", level(float(job.p_contaminated)), f", damaged {percent(job.p_damaged)}"], className="small"
-            )
-        )
+        belief = [level(float(job.p_contaminated)), html.Div(f"damaged {percent(job.p_damaged)}", className="small")]
+    port = ", ".join(place) or str(job.port_id)
     return [
-        [
-            connector_link(job.connector_id),
-            html.Div([", ".join(place) or str(job.port_id), html.Br(), *carried], className="faint small"),
-        ],
+        [connector_link(job.connector_id), html.Div([port, html.Br(), *carried], className="faint small")],
         do,
-        "" if is_unknown(job.reasons) else str(job.reasons),
         belief,
         figure(job.minutes),
         figure(job.benefit),

@@ -120,7 +120,7 @@ def _filters(query: Query, region: str) -> list[Component]:
     kept = {name: query[name] for name in ("region", "cause", "state") if query.get(name)}
     regions = ask(page_queries.regions)
     rows: list[Component] = []
-    if regions and len(regions) <= 24:
+    if 1 < len(regions) <= 24:
         options = [("", "everywhere"), *[(name, name) for name in regions]]
         rows.append(choices("Region", PATH, kept, "region", options))
     rows.append(

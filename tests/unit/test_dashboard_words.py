@@ -53,7 +53,7 @@ def test_times_carry_their_zone() -> None:
 
 @pytest.mark.parametrize(
     ("minutes", "spoken"),
-    [(5, "5\u202fmin"), (60, "1\u202fh"), (205, "3\u202fh 25\u202fmin"), (59.6, "1\u202fh")],
+    [(5, "5\u202fmin"), (60, "1\u202fh"), (205, "3\u202fh\u00a025\u202fmin"), (59.6, "1\u202fh")],
 )
 def test_durations_are_hours_and_minutes(minutes: float, spoken: str) -> None:
     """Minutes are rounded before they are split into hours."""
