@@ -143,16 +143,18 @@ def audit(db: Path, out: Path | None, top: int) -> int:
 
 
 @click.command()
-@click.argument("port")
+@click.argument("port", required=False)
 @db_option
-@click.option("--out", type=OUT, default=None, help="Also write the circuits to this file.")
-def impact(port: str, db: Path, out: Path | None) -> int:
+@click.option("--out", type=OUT, default=None, help="Also write the circuits (or shared elements) to this file.")
+def impact(port: str | None, db: Path, out: Path | None) -> int:
     """Say who goes dark if PORT is opened, and what opening a neighbour by mistake would take down.
 
     A circuit stays up if another circuit takes over whose path is complete and does not use this port.
+    Without PORT: the connectors, cables, splices, splitters, panels and sites that most circuits share, and
+    how many of those circuits have no stand-in that avoids the element.
     """
     from planner.pipeline import bring_up_to_date
-    from planner.plant.impact import mistake_at, who_goes_dark
+    from planner.plant.impact import mistake_at, shared_elements, who_goes_dark
     from planner.stages.trace import traced_plant
     from planner.store.plant_queries import moment_of_trace
 
@@ -163,6 +165,12 @@ def impact(port: str, db: Path, out: Path | None) -> int:
         moment = moment_of_trace(con)
         assert moment is not None
         traced = traced_plant(con, moment)
+        if port is None:
+            shared = shared_elements(traced.plant, traced.paths)
+            if out is not None:
+                _write(con, shared, out)
+            show_table(shared.groupby("element_kind").head(5), "what most circuits share (first five of a kind)")
+            return 0
         dark = who_goes_dark(traced.plant, traced.paths, port)
         near = mistake_at(traced.plant, traced.paths, port)
         if out is not None:

@@ -43,6 +43,9 @@ TEST_SET = HOUSING_KINDS.index("test_set")
 # half a kilometre for sites that are large themselves.
 STRAIGHT_LINE_SHARE = 0.98
 STRAIGHT_LINE_SLACK_M = 500.0
+# So many cables of one kind, and so large a share of them, are no single mistakes: they become one finding.
+MANY_SHORT = 20
+MANY_SHORT_SHARE = 0.1
 EARTH_RADIUS_M = 6_371_000.0
 
 
@@ -218,6 +221,12 @@ KINDS: dict[str, FindingKind] = {
         "a cable is shorter than the straight line between its ends",
         "the length is used as recorded",
         "compare the length with a trace, and the sites' coordinates",
+    ),
+    "lengths-against-coordinates": FindingKind(
+        "warning",
+        "many cables of one kind are shorter than the straight line between their ends",
+        "lengths and coordinates are used as recorded",
+        "find out which is wrong as a rule: the unit of the lengths, or where the sites are placed",
     ),
     "test-set-on-path": FindingKind(
         "warning",
@@ -474,12 +483,13 @@ def _dangling(plant: Plant, out: _Findings) -> None:
     beyond = plant.link[2 * points + CABLE_SIDE]
     other = taken(owner, np.where((beyond >= 0) & (beyond < 2 * plant.n_connector_points), beyond >> 1, NONE))
     unplugged = candidate & (other >= 0) & (taken(connectors.port, other, 0) < 0)
-    for cable in np.unique(connectors.cable[owner[unplugged]]):
-        rows = np.flatnonzero(unplugged & (connectors.cable[owner] == cable))
-        here, far = int(owner[rows[0]]), int(other[rows[0]])
+    rows = np.flatnonzero(unplugged)
+    cables, first = np.unique(connectors.cable[owner[rows]], return_index=True)
+    for cable, row in zip(cables.tolist(), rows[first].tolist(), strict=True):
+        here, far = int(owner[row]), int(other[row])
         out.add(
             "dangling-end", "connector", plant.id_of("connectors", far),
-            f"cable {plant.id_of('cables', int(cable))} is plugged in with {_connector_name(plant, here)}, "
+            f"cable {plant.id_of('cables', cable)} is plugged in with {_connector_name(plant, here)}, "
             f"its other end, connector {plant.id_of('connectors', far)}, is in no port",
             port=int(connectors.port[here]), connectors=(far, here),
         )  # fmt: skip
@@ -518,20 +528,35 @@ def _distances(plant: Plant, out: _Findings) -> None:
     apart = (site_of_end >= 0).all(axis=1) & (site_of_end[:, 0] != site_of_end[:, 1])
     straight = _straight_line_m(plant, site_of_end[:, 0], site_of_end[:, 1])
     length = records.cables.length_m
-    for number in np.flatnonzero(apart & (records.cables.kind == PATCH_CORD)):
+    of_cable = np.flatnonzero(in_plant)[np.argsort(connectors.cable[in_plant], kind="stable")]
+    start = np.searchsorted(connectors.cable[of_cable], np.arange(len(length) + 1))
+    for number in np.flatnonzero(apart & (records.cables.kind == PATCH_CORD)).tolist():
         a, b = (plant.id_of("sites", int(s)) for s in site_of_end[number])
-        ends = np.flatnonzero(in_plant & (connectors.cable == number))
         out.add(
-            "cord-between-sites", "cable", plant.id_of("cables", int(number)),
+            "cord-between-sites", "cable", plant.id_of("cables", number),
             f"patch cord of {length[number]:g} m is plugged in at site {a} and at site {b}",
-            site=int(site_of_end[number, 0]), connectors=ends,
+            site=int(site_of_end[number, 0]), connectors=of_cable[start[number] : start[number + 1]],
         )  # fmt: skip
-    short = apart & (records.cables.kind != PATCH_CORD) & (records.cables.kind != LAUNCH_CORD)
+    short = apart & (records.cables.kind >= 0)
+    short &= (records.cables.kind != PATCH_CORD) & (records.cables.kind != LAUNCH_CORD)
+    between_sites = np.bincount(records.cables.kind[short], minlength=len(CABLE_KINDS) + 1)
     short &= length < STRAIGHT_LINE_SHARE * straight - STRAIGHT_LINE_SLACK_M
-    for number in np.flatnonzero(short):
+    too_short = np.bincount(records.cables.kind[short], minlength=len(CABLE_KINDS) + 1)
+    many = (too_short >= MANY_SHORT) & (too_short >= MANY_SHORT_SHARE * between_sites)
+    for kind in np.flatnonzero(many).tolist():
+        of_kind = np.flatnonzero(short & (records.cables.kind == kind))
+        worst = int(of_kind[np.argmax(straight[of_kind] - length[of_kind])])
+        out.add(
+            "lengths-against-coordinates", "cable", plant.id_of("cables", worst),
+            f"{too_short[kind]} of {between_sites[kind]} {CABLE_KINDS[kind]} cables between sites are shorter than "
+            f"the straight line between their ends; this one is {length[worst]:,.0f} m long with its ends "
+            f"{straight[worst]:,.0f} m apart",
+            site=int(site_of_end[worst, 0]),
+        )  # fmt: skip
+    for number in np.flatnonzero(short & ~many[records.cables.kind]).tolist():
         a, b = (plant.id_of("sites", int(s)) for s in site_of_end[number])
         out.add(
-            "cable-shorter-than-distance", "cable", plant.id_of("cables", int(number)),
+            "cable-shorter-than-distance", "cable", plant.id_of("cables", number),
             f"length is {length[number]:,.0f} m, but its ends at sites {a} and {b} are {straight[number]:,.0f} m apart",
             site=int(site_of_end[number, 0]),
         )  # fmt: skip
@@ -684,9 +709,10 @@ def _duplicate_ends(plant: Plant, paths: Paths, out: _Findings) -> None:
     frame = pd.concat(ends, ignore_index=True)
     frame = frame[frame["port"] >= 0]
     shared = frame[frame.duplicated(["port", "fibre"], keep=False)]
-    for key, group in shared.groupby(["port", "fibre"]):
+    parted = shared.groupby(["port", "fibre"])["head"].transform("all")
+    for key, group in shared[~parted].groupby(["port", "fibre"]):
         port, end_fibre = np.asarray(key).tolist()
-        if bool(group["head"].all()) or group["row"].nunique() < 2:
+        if group["row"].nunique() < 2:
             continue
         rows = group["row"].unique()
         waves = np.unique(circuits.wavelength_nm[numbers[rows]])
@@ -802,25 +828,29 @@ def _light(plant: Plant, paths: Paths, powered: pd.DataFrame, out: _Findings) ->
     for end_ports in (circuits.a_port[numbers], circuits.z_port[numbers]):
         any_end[end_ports[end_ports >= 0]] = True
         traced_end[end_ports[paths.traced & (end_ports >= 0)]] = True
-    for reading in powered.to_dict("records"):
-        name, rx_dbm = str(reading["port_id"]), float(reading["rx_dbm"])
-        port = plant.number_of("ports", name)
-        if port < 0:
-            continue
-        here = [int(c) for c in plant.holder[port] if c >= 0]
-        if not any_end[port]:
-            out.add(
-                "power-without-circuit", "port", name,
-                f"receives {rx_dbm:.1f} dBm, but no circuit ends in this port",
-                port=port, connectors=here,
-            )  # fmt: skip
-        elif rx_dbm > LIGHT_DBM and not traced_end[port]:
-            concerned = numbers[(circuits.a_port[numbers] == port) | (circuits.z_port[numbers] == port)]
-            out.add(
-                "light-without-path", "port", name,
-                f"receives {rx_dbm:.1f} dBm, but no circuit of this port has a complete path",
-                port=port, connectors=here, circuits=concerned,
-            )  # fmt: skip
+    names = pd.Index(plant.records.ports.ids.to_numpy(zero_copy_only=False))
+    port_of = names.get_indexer(pd.Index(powered["port_id"]))
+    rx_dbm = powered["rx_dbm"].to_numpy(dtype=float)
+    stray = (port_of >= 0) & ~any_end[np.maximum(port_of, 0)]
+    lost = (port_of >= 0) & ~stray & (rx_dbm > LIGHT_DBM) & ~traced_end[np.maximum(port_of, 0)]
+    for row in np.flatnonzero(stray).tolist():
+        port = int(port_of[row])
+        out.add(
+            "power-without-circuit", "port", plant.id_of("ports", port),
+            f"receives {rx_dbm[row]:.1f} dBm, but no circuit ends in this port",
+            port=port, connectors=[int(c) for c in plant.holder[port] if c >= 0],
+        )  # fmt: skip
+    circuits_at: dict[int, list[int]] = {}
+    for number in numbers[~paths.traced].tolist():
+        for port in {int(circuits.a_port[number]), int(circuits.z_port[number])}:
+            circuits_at.setdefault(port, []).append(number)
+    for row in np.flatnonzero(lost).tolist():
+        port = int(port_of[row])
+        out.add(
+            "light-without-path", "port", plant.id_of("ports", port),
+            f"receives {rx_dbm[row]:.1f} dBm, but no circuit of this port has a complete path",
+            port=port, connectors=[int(c) for c in plant.holder[port] if c >= 0], circuits=circuits_at[port],
+        )  # fmt: skip
 
 
 # ---------------------------------------------------------------------------------------------------------

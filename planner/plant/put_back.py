@@ -103,7 +103,9 @@ def _proof(plant: Plant, paths: Paths, powered: pd.DataFrame | None) -> Array:
     never = np.iinfo(np.int64).min
     seen = np.full((len(plant.holder), 2), never, np.int64)
     if powered is not None and len(powered):
-        ports = pd.Index(plant.records.ports.ids.to_pylist()).get_indexer(pd.Index(powered["port_id"]))
+        ports = pd.Index(plant.records.ports.ids.to_numpy(zero_copy_only=False)).get_indexer(
+            pd.Index(powered["port_id"])
+        )
         moments = powered["at"].to_numpy("datetime64[us]").astype(np.int64)
         dark = (powered["rx_dbm"].to_numpy() <= LIGHT_DBM).astype(np.int64)
         known = ports >= 0

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from random_plants import Element, random_plant
 
-from planner.plant import build_plant, paths_frame, status_frame, trace_all
+from planner.plant import audit, build_plant, paths_frame, shared_elements, status_frame, trace_all
 
 Tables = dict[str, pd.DataFrame]
 SEEDS = range(200)
@@ -205,8 +205,8 @@ def test_row_order_never_matters() -> None:
 
 
 def test_any_records_at_all_are_traced_without_a_crash() -> None:
-    """With rows lost, doubled and pointed elsewhere at random, every circuit has a path or a reason."""
-    for seed in range(700, 725):
+    """With rows lost, doubled and pointed elsewhere at random, every circuit has a path or a reason and a finding."""
+    for seed in range(700, 740):
         tables, _ = random_plant(seed, circuits=6)
         broken = spoiled(tables, np.random.default_rng(seed))
         plant = build_plant(broken)
@@ -217,6 +217,10 @@ def test_any_records_at_all_are_traced_without_a_crash() -> None:
         frame = paths_frame(plant, paths)
         complete = set(frame["circuit_id"].astype(str)) if len(frame) else set()
         assert complete == set(status.loc[status["traced"], "circuit_id"])
+        findings = audit(plant, paths)
+        untraced = set(findings.loc[findings["place_kind"] == "circuit", "place_id"])
+        assert set(status.loc[~status["traced"], "circuit_id"]) <= untraced
+        assert not shared_elements(plant, paths, least=1)["circuits"].isna().any()
 
 
 def spoiled(tables: Tables, rng: np.random.Generator) -> Tables:

@@ -154,3 +154,12 @@ def test_unknown_ids_are_refused(tiny: Path, command: tuple[str, str], word: str
     """The message says what was given and what it must be."""
     result = run(tiny, *command)
     assert word in str(result.exception)
+
+
+def test_impact_without_a_port_lists_what_circuits_share(tiny: Path, tmp_path: Path) -> None:
+    """Both circuits ride on the one cord; a stand-in that uses the same cord protects nothing."""
+    out = tmp_path / "shared.csv"
+    result = run(tiny, "impact", "--out", str(out))
+    assert result.return_value == 0, result.output
+    shared = pd.read_csv(out).set_index(["element_kind", "element_id"])
+    assert shared.loc[("cable", "K1"), ["circuits", "unprotected"]].tolist() == [2, 2]
