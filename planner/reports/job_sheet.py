@@ -303,7 +303,7 @@ def _steps_and_pick(day: SheetDay, width: float) -> Table:
     ]
     right: list[Flowable] = [Paragraph("Load before leaving", HEAD)]
     right += [
-        Paragraph(f'<font name="ZapfDingbats">o</font>  {quantity} x {escape(thing)}', SMALL)
+        Paragraph(f"[&nbsp;&nbsp;&nbsp;] {quantity} x {escape(_plain(thing))}", SMALL)
         for thing, quantity in day.pick
     ]
     table = Table([[left, right]], colWidths=[width * 0.66, width * 0.34])
@@ -360,14 +360,13 @@ def _stop_flowables(stop: SheetStop, width: float) -> list[Flowable]:
 
 
 def _job_cells(job: SheetJob) -> list[object]:
-    tick = '<font name="ZapfDingbats">o</font>'
-    verdict = Paragraph(f"{tick} pass<br/>{tick} fail", SMALL)
+    verdict = Paragraph("[&nbsp;&nbsp;&nbsp;] pass<br/>[&nbsp;&nbsp;&nbsp;] fail", SMALL)
     face = f"<b>{escape(job.connector_id)}</b><br/>{escape(job.port)}"
     if job.caution:
         face += f'<br/><font color="#a05a00"><b>{escape(job.caution)}</b></font>'
     if job.pair:
         face += f"<br/><b>{escape(job.pair)}</b>"
-    do = f"<b>{escape(ACTION_WORDS.get(job.action, job.action))}</b><br/>{escape(job.method)}<br/>{escape(job.tip)}, {job.minutes:g} min"
+    do = f"<b>{escape(ACTION_WORDS.get(job.action, job.action))}</b><br/>{escape(_plain(job.method))}<br/>{escape(_plain(job.tip))}, {job.minutes:g} min"
     expect = "<br/>".join(escape(text) for text in (job.expected, job.suspicion, job.circuits) if text)
     return [
         str(job.number),
@@ -378,6 +377,11 @@ def _job_cells(job: SheetJob) -> list[object]:
         verdict,
         "",
     ]
+
+
+def _plain(text: str) -> str:
+    """A table word as people read it."""
+    return text.replace("_", " ")
 
 
 ACTION_WORDS = {
@@ -440,7 +444,7 @@ def html_page(day: SheetDay) -> str:
         "</dl></section><div class='two'><section><strong>At every connection</strong><ol>",
         *(f"<li><b>{escape(name)}</b>: {escape(text)}</li>" for name, text in steps()),
         "</ol></section><section><strong>Load before leaving</strong><ul>",
-        *(f"<li>&#9744; {quantity} x {escape(thing)}</li>" for thing, quantity in day.pick),
+        *(f"<li>&#9744; {quantity} x {escape(_plain(thing))}</li>" for thing, quantity in day.pick),
         "</ul></section></div>",
         *(_html_stop(stop) for stop in day.stops),
         "</main></body></html>",
@@ -456,8 +460,8 @@ def _html_stop(stop: SheetStop) -> str:
         pair = f"<div><b>{escape(job.pair)}</b></div>" if job.pair else ""
         rows.append(
             f"<tr><td>{job.number}</td><td><b>{escape(job.connector_id)}</b><div>{escape(job.port)}</div>{caution}{pair}</td>"
-            f"<td><b>{escape(ACTION_WORDS.get(job.action, job.action))}</b><div>{escape(job.method)}</div>"
-            f"<div>{escape(job.tip)}, {job.minutes:g} min</div></td>"
+            f"<td><b>{escape(ACTION_WORDS.get(job.action, job.action))}</b><div>{escape(_plain(job.method))}</div>"
+            f"<div>{escape(_plain(job.tip))}, {job.minutes:g} min</div></td>"
             f"<td class='soft'><div>{escape(job.expected)}</div><div>{escape(job.suspicion)}</div><div>{escape(job.circuits)}</div></td>"
             "<td class='box'>&#9744; pass<br>&#9744; fail</td><td class='box'>&#9744; pass<br>&#9744; fail</td><td></td></tr>"
         )

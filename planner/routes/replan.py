@@ -21,7 +21,7 @@ from planner.routes.planning import PlanInput, PlanResult, Week, make_week
 from planner.routes.problem import IntArray, Leg, Problem, RoutePlan
 from planner.routes.schedule import leg_cost, legs_value, time_leg
 from planner.routes.settings import Settings
-from planner.routes.solving import reachable_jobs
+from planner.routes.solving import cheapest_place, reachable_jobs
 
 # Stops taken out of one day, at most, to make room for one alarm.
 MOST_TAKEN_OUT = 2
@@ -127,7 +127,7 @@ def _old_legs(week: Week) -> tuple[list[Leg], list[str]]:
         for job in jobs:
             before = () if leg is None else leg.jobs
             last = time_leg(week.problem, crew_day, (*before, job))
-            timed = last or _cheapest_place(week.problem, crew_day, before, job, 0)
+            timed = last or cheapest_place(week.problem, crew_day, before, job, 0)
             if timed is None:
                 lost.append(_words(week, job))
             else:
@@ -180,7 +180,7 @@ def _put_in(
         for count in range(min(MOST_TAKEN_OUT, len(loose)) + 1):
             for out in combinations(loose, count):
                 rest = [other for other in leg.jobs if other not in out]
-                timed = _cheapest_place(problem, int(crew), rest, job, held)
+                timed = cheapest_place(problem, int(crew), rest, job, held)
                 if timed is None:
                     continue
                 loss = float(problem.prize[list(out)].sum()) + leg_cost(problem, timed) - leg_cost(problem, leg)
@@ -203,21 +203,13 @@ def _put_in(
     return kept, changes
 
 
-def _cheapest_place(problem: Problem, crew: int, rest: Sequence[int], job: int, held: int) -> Leg | None:
-    options = [
-        time_leg(problem, crew, (*rest[:position], job, *rest[position:])) for position in range(held, len(rest) + 1)
-    ]
-    timed = [leg for leg in options if leg is not None]
-    return min(timed, key=lambda leg: leg_cost(problem, leg), default=None)
-
-
 def _elsewhere(problem: Problem, plan: Sequence[Leg], job: int, frozen: dict[int, int]) -> Leg | None:
     """A crew-day changed to hold a job that was taken out, if that still pays."""
     best: tuple[int, Leg] | None = None
     for leg in plan:
         if not problem.allowed[job, leg.crew]:
             continue
-        timed = _cheapest_place(problem, leg.crew, list(leg.jobs), job, frozen.get(leg.crew, 0))
+        timed = cheapest_place(problem, leg.crew, list(leg.jobs), job, frozen.get(leg.crew, 0))
         if timed is not None:
             won = int(problem.prize[job]) - leg_cost(problem, timed) + leg_cost(problem, leg)
             if won > 0 and (best is None or won > best[0]):

@@ -12,6 +12,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,8 @@ BOUND_SHARE = 0.3
 DIVE_SHARE = 0.08
 RECOMBINE_SHARE = 0.05
 DIVES = 3
+# Added to the prize of a required job: above any useful detour, below what the engine would break windows for.
+LARGEST_BONUS = 2 * 10**7
 
 
 def plan_routes(
@@ -127,9 +130,14 @@ def solve(
     inverse = {int(job): position for position, job in enumerate(kept)}
     clock = Clock(stop)
     tight = int(reachable.sum()) <= effort.largest and effort.rounds > 0
-    search = _Search(small, stop.share(SEARCH_SHARE if tight else 1.0), seed, part_of(progress, 0.0, 0.6))
+    search = _Search(
+        small,
+        stop.share(SEARCH_SHARE if tight and stop.seconds is not None else 1.0),
+        seed,
+        part_of(progress, 0.0, 0.6),
+    )
     legs = _in_full(search.run(None if start is None else _renumbered(start, inverse)), kept)
-    legs = with_insertions(problem, legs, reachable)
+    legs = with_insertions(problem, with_required_jobs(problem, legs), reachable)
     bound = Bound(0.0, "nothing can be done")
     if reachable.any():
         loose = knapsack_bound(problem, np.flatnonzero(reachable))
@@ -198,7 +206,8 @@ def _improved(
         proposals.append([(crew, list(jobs)) for crew, jobs in generation.dive(first)])
     proposals.append([(crew, list(jobs)) for crew, jobs in generation.recombine(clock.part(RECOMBINE_SHARE))])
     for routes in proposals:
-        fresh = with_insertions(problem, without_orphans(problem, repaired(problem, routes)), reachable)
+        whole = without_orphans(problem, repaired(problem, routes))
+        fresh = with_insertions(problem, with_required_jobs(problem, whole), reachable)
         if _value(secured, fresh) > _value(secured, best):
             best = fresh
     left = clock.left()
@@ -208,7 +217,7 @@ def _improved(
     if generation.proven:
         return best, bound
     polished = _in_full(search.polish(_routes_within(best, kept), left, part_of(progress, 0.7, 1.0)), kept)
-    polished = with_insertions(problem, polished, reachable)
+    polished = with_insertions(problem, with_required_jobs(problem, polished), reachable)
     return (polished if _value(secured, polished) > _value(secured, best) else best), bound
 
 
@@ -271,6 +280,39 @@ def _finished(
     )
 
 
+def with_required_jobs(problem: Problem, legs: Sequence[Leg]) -> list[Leg]:
+    """The plan with required jobs put in that the search left out, up to two others taken out for each."""
+    plan = list(legs)
+    for job in _unserved(problem, plan):
+        if int(problem.group[job]) in {int(problem.group[done]) for leg in plan for done in leg.jobs} - {-1}:
+            continue
+        best: tuple[float, int, Leg] | None = None
+        by_crew = {leg.crew: leg for leg in plan}
+        for crew in (int(number) for number in np.flatnonzero(problem.allowed[job])):
+            leg = by_crew.get(crew)
+            own: tuple[int, ...] = () if leg is None else leg.jobs
+            loose = [other for other in own if not problem.required[other] and problem.pair[other] < 0]
+            for out in (out for count in range(3) for out in combinations(loose, count)):
+                timed = cheapest_place(problem, crew, [other for other in own if other not in out], job)
+                if timed is not None:
+                    cost = leg_cost(problem, timed) - (0 if leg is None else leg_cost(problem, leg))
+                    loss = float(problem.prize[list(out)].sum()) + cost
+                    if best is None or loss < best[0]:
+                        best = (loss, crew, timed)
+        if best is not None:
+            plan = [*(leg for leg in plan if leg.crew != best[1]), best[2]]
+    return plan
+
+
+def cheapest_place(problem: Problem, crew: int, jobs: Sequence[int], job: int, held: int = 0) -> Leg | None:
+    """A crew-day with a job put at its cheapest place after the first `held` jobs; None if it fits nowhere."""
+    options = [
+        time_leg(problem, crew, (*jobs[:position], job, *jobs[position:])) for position in range(held, len(jobs) + 1)
+    ]
+    timed = [leg for leg in options if leg is not None]
+    return min(timed, key=lambda leg: leg_cost(problem, leg), default=None)
+
+
 def with_insertions(problem: Problem, legs: Sequence[Leg], reachable: BoolArray) -> list[Leg]:
     """The plan with every single job put in that still fits and pays, best gain first."""
     plan = list(legs)
@@ -326,7 +368,7 @@ def _waiting(problem: Problem, leg: Leg) -> int:
     """Time a leg spends waiting."""
     crew = problem.crews[leg.crew]
     way = [crew.start, *(int(problem.place[job]) for job in leg.jobs), crew.end]
-    moving = sum(int(problem.travel[a, b]) for a, b in zip(way[:-1], way[1:], strict=True))
+    moving = sum(int(problem.travel[a, b]) for a, b in pairwise(way))
     return leg.returns - leg.departs - moving - sum(int(problem.service[job]) for job in leg.jobs)
 
 
@@ -492,7 +534,7 @@ class _Search:
             for crew in problem.crews
         )
         bonus = int(problem.prize[~problem.required].sum()) + largest_cost + 1
-        prize = np.where(problem.required, problem.prize + min(bonus, 10**9), problem.prize)
+        prize = np.where(problem.required, problem.prize + min(bonus, LARGEST_BONUS), problem.prize)
         return Problem(**{**problem.__dict__, "prize": prize, "required": np.zeros(problem.jobs, bool)})
 
     def _with_pairs(self, begin: Routes | None) -> list[Leg]:

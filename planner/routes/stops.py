@@ -38,7 +38,7 @@ class DayPlan:
 
 @dataclass(frozen=True)
 class StopPlan:
-    """One visit: drive, arrival, start and end of work, the rows of its jobs."""
+    """One visit: drive, arrival, start and end of work, the rows of its jobs and the order of their blocks."""
 
     number: int
     site_id: str
@@ -49,6 +49,7 @@ class StopPlan:
     drive_km: float
     clock_shift: int
     jobs: tuple[int, ...]
+    order: tuple[int, ...]
     audits: tuple[int, ...]
 
 
@@ -98,6 +99,7 @@ def _day_plan(result: PlanResult, number: int, leg: Leg) -> DayPlan:
                         **last.__dict__,
                         "leaves": week.axis.wall(free, ending=True),
                         "jobs": (*last.jobs, *block.jobs),
+                        "order": (*last.order, *[last.order[-1] + 1] * len(block.jobs)),
                         "audits": (*last.audits, *looks),
                     }
                 )
@@ -115,6 +117,7 @@ def _day_plan(result: PlanResult, number: int, leg: Leg) -> DayPlan:
                     drive_km=int(week.problem.distance[place, here]) / 10,
                     clock_shift=move,
                     jobs=block.jobs,
+                    order=(0,) * len(block.jobs),
                     audits=looks,
                 )
             )
@@ -290,9 +293,8 @@ def jobs_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> p
     rows = []
     for day in days:
         for stop in day.stops:
-            work = week.jobs.iloc[list(stop.jobs)].sort_values(
-                ["connection", "money"], ascending=[True, False], kind="stable"
-            )
+            work = week.jobs.iloc[list(stop.jobs)].assign(order=list(stop.order))
+            work = work.sort_values(["order", "connection", "money"], ascending=[True, True, False], kind="stable")
             looks = result.audits.iloc[list(stop.audits)] if stop.audits else work.iloc[:0]
             for number, row in enumerate([*work.to_dict("records"), *looks.to_dict("records")], start=1):
                 dry, wet, kit = method_for(row, kits[day.crew_id], week.settings.wet)

@@ -159,6 +159,8 @@ def _connections(jobs: pd.DataFrame, allowed: NDArray[np.bool_], due: NDArray[np
         stop_key=("stop_key", "max"),
     )
     grouped["due"] = np.where(grouped["late"] == 10**6, -1, grouped["late"])
+    # an alarm at either face lifts the change window of the connection
+    grouped.loc[grouped["due"] >= 0, ["opens", "closes"]] = -1
     grouped["minutes"] += grouped["extra"] + minutes_of("open_connection")
     return grouped.reset_index()
 
