@@ -16,20 +16,21 @@ from numpy.typing import NDArray
 
 from planner.health.fault_laws import OFFSET_SCALE_DB, RAMP_DAYS, SIZES_DB, shape_law, size_law
 
-# No level is known better than this: temperature, ageing and quantisation move it. [dB]
-LEVEL_SD_DB = 0.02
+# No level is known better than this: temperature and quantisation move it; slow changes are known less well,
+# seasons and ageing wander by that much over two months and more. By `RAMP_DAYS`. [dB]
+RAMP_SD_DB = (0.02, 0.03, 0.05)
 # An unfinished ramp is sized by what it has reached; below this share it is not a ramp yet.
 FEWEST_REACHED = 0.25
 FEWEST_READINGS = 6
 LOWEST_LOG = -40.0  # below the best of the case
-NEGLIGIBLE_LOG = -10.0  # below the best size of the day
+NEGLIGIBLE_LOG = -14.0  # below the best size of the day
 
 FloatArray = NDArray[np.float64]
 Statistics = NDArray[np.float32]
 
 
 @njit(cache=True)
-def _templates(series, noise, rho, ramps, a, b):  # type: ignore[no-untyped-def]
+def _templates(series, noise, rho, ramps, level_sd, a, b):  # type: ignore[no-untyped-def]
     rows, days = series.shape
     day = np.empty(days, np.int64)
     at = np.empty(days + 1, np.int64)
@@ -93,7 +94,7 @@ def _templates(series, noise, rho, ramps, a, b):  # type: ignore[no-untyped-def]
         for g in range(len(ramps)):
             for t in range(days):
                 half = min(ramps[g], days - t) // 2
-                soft = 1.0 / (1.0 + LEVEL_SD_DB * LEVEL_SD_DB * full[t + half])
+                soft = 1.0 / (1.0 + level_sd[g] * level_sd[g] * full[t + half])
                 a[r, t, g] *= soft
                 b[r, t, g] *= soft
 
@@ -116,7 +117,7 @@ def template_statistics(
     """
     shape = (*series.shape, len(RAMP_DAYS))
     a, b = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    _templates(np.ascontiguousarray(series), noise, autocorrelation, np.array(RAMP_DAYS), a, b)
+    _templates(np.ascontiguousarray(series), noise, autocorrelation, np.array(RAMP_DAYS), np.array(RAMP_SD_DB), a, b)
     return a, b
 
 
@@ -200,7 +201,15 @@ def _evidence(a, b, sizes, size_laws, shape_laws, out):  # type: ignore[no-untyp
                         middle = int(min(max(np.log(aa / bb / sizes[0]) / step + 0.5, 0.0), float(last)))
                     for c in range(causes):
                         by_shape[c] = 0.0
-                    for way in range(2):
+                    narrow = bb > 0.0 and aa > 0.0 and sizes[0] < aa / bb < sizes[last]
+                    narrow = narrow and np.sqrt(bb) * (aa / bb) * step > 2.0
+                    if narrow:
+                        # the size is known better than the grid is fine: integrate the peak
+                        share = np.sqrt(2.0 * np.pi / bb) / (aa / bb * step)
+                        weight = share * np.exp(aa * aa / (2.0 * bb) - scale)
+                        for c in range(causes):
+                            by_shape[c] = weight * size_laws[middle, c]
+                    for way in range(0 if narrow else 2):
                         i = middle if way == 0 else middle - 1
                         while 0 <= i <= last:
                             exponent = aa * sizes[i] - 0.5 * bb * sizes[i] * sizes[i] - scale

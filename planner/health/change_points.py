@@ -22,6 +22,8 @@ IntArray = NDArray[np.integer]
 MEDIAN_WINDOW = 7  # readings
 MEAN_WINDOW = 21  # readings
 WINSOR_SD = 2.0
+WIDEST_NOISE = 4.0  # sd; residuals beyond are no noise
+MOST_SPREAD = 3.0  # mean deviation against the middle one, beyond which outages are at work
 LOWEST_SD_DB = 0.01  # readings are stored to a hundredth of a dB at best
 SHORTEST_SEGMENT = 3  # readings
 MOST_CHANGES = 8
@@ -123,7 +125,8 @@ def _segment(matrix, smooth, readings, noise, rho_out, changes, change_day, step
             residual[i] = abs(y[i] - middle[i])
             spread += residual[i]
         spread /= n
-        sd = max(1.4826 * _selected(residual, n, n // 2), spread, LOWEST_SD_DB)
+        core = max(1.4826 * _selected(residual, n, n // 2), LOWEST_SD_DB)
+        sd = min(max(core, spread), MOST_SPREAD * core) if core > LOWEST_SD_DB else max(core, spread)
         for i in range(n):
             y[i] = min(max(y[i], middle[i] - WINSOR_SD * sd), middle[i] + WINSOR_SD * sd)
             smooth[r, day[i]] = y[i]
@@ -132,12 +135,19 @@ def _segment(matrix, smooth, readings, noise, rho_out, changes, change_day, step
         for i in range(n):
             total[i + 1] = total[i] + y[i]
         wide = MEAN_WINDOW // 2
-        square = 0.0
-        product = 0.0
         for i in range(n):
             first = max(0, i - wide)
             last = min(n, i + wide + 1)
             residual[i] = y[i] - (total[last] - total[first]) / (last - first)
+            middle[i] = abs(residual[i])
+        # an outage of some days is a change, not noise
+        limit = WIDEST_NOISE * max(1.4826 * _selected(middle, n, n // 2), LOWEST_SD_DB)
+        if limit < WIDEST_NOISE * 0.5 * sd:
+            limit = WIDEST_NOISE * 0.5 * sd
+        square = 0.0
+        product = 0.0
+        for i in range(n):
+            residual[i] = min(max(residual[i], -limit), limit)
             square += residual[i] * residual[i]
             if i > 0:
                 product += residual[i] * residual[i - 1]

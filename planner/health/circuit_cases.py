@@ -33,7 +33,7 @@ from planner.health.fault_laws import (
     bend_ratio,
     learned_offset_scale,
 )
-from planner.health.open_changes import open_changes, without_other_changes
+from planner.health.open_changes import open_changes, taken_out, without_other_changes
 
 SAME_CASE_DAYS = 20
 CASES_AT_ONCE = 32
@@ -183,7 +183,9 @@ def list_cases(
     rises = found.merge(place, on="series")
     rises["size_loss"] = np.where(rises["kind"] < LAUNCH_A, rises["size_db"], 0.0)
     columns = ["circuit", "first_day", "last_day", "size_db"]
-    more = tested[~tested["circuit"].isin(rises["circuit"])].assign(first_day=0, last_day=series.days)
+    # where power is read, it tells better than tests what is open now
+    read = circuit_of[(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0).any(axis=1)]
+    more = tested[~tested["circuit"].isin(read)].assign(first_day=0, last_day=series.days)
     rises = pd.concat([rises[columns], more[columns]], ignore_index=True)
     rises = rises.sort_values(["circuit", "first_day", "last_day"], kind="stable").reset_index(drop=True)
     reach = rises.groupby("circuit")["last_day"].cummax().shift(fill_value=-1).to_numpy()
@@ -288,7 +290,11 @@ def weigh_cases(
         cases.loss_b[part] = stats[LOSS_AZ][1] + stats[LOSS_ZA][1]
         reference = wavelength_nm[cases.circuit[numbers]]
         power = _path_evidence(stats, path_laws, [None] * len(numbers), rows, reference)
-        extra = [_tests_of(by_circuit.get(int(circuit)), noise, days) for circuit in cases.circuit[numbers]]
+        gone = _gone_since(series, rows, cases.first_day[numbers], cases.last_day[numbers])
+        extra = [
+            _tests_of(by_circuit.get(int(circuit)), noise, days, gone[number])
+            for number, circuit in enumerate(cases.circuit[numbers])
+        ]
         cases.power_mean[part] = log_mean(power, axis=1)
         cases.has_tests[part] = [item is not None for item in extra]
         tested = np.flatnonzero([item is not None for item in extra])
@@ -365,13 +371,31 @@ def _test_noise(tests: pd.DataFrame) -> float:
     return max(repeat_noise(np.stack([np.zeros(len(change)), change], axis=1), DEFAULT_TEST_NOISE_DB), 0.03)
 
 
-def _tests_of(tests: Tests | None, noise: float, days: int) -> list[TestStatistics] | None:
-    """Statistics of a circuit's repeated tests: wavelength and (a, b) of each series."""
+def _gone_since(
+    series: CircuitSeries, rows: NDArray[np.integer], first_day: NDArray[np.integer], last_day: NDArray[np.integer]
+) -> NDArray[np.float32]:
+    """Other changes of each case's loss by day, from whichever direction is read; zero where none is."""
+    if len(series.segments.noise) == 0:
+        return np.zeros((len(rows), series.days), np.float32)
+    row = np.where(rows[:, LOSS_AZ] >= 0, rows[:, LOSS_AZ], rows[:, LOSS_ZA])
+    return taken_out(series.segments, row, first_day, last_day)
+
+
+def _tests_of(tests: Tests | None, noise: float, days: int, gone: NDArray[np.float32]) -> list[TestStatistics] | None:
+    """Statistics of a circuit's repeated tests: wavelength and (a, b) of each series.
+
+    Changes that power shows beside the one looked at are taken out of the tests too.
+    """
     if not tests:
         return None
     # twice the noise: connecting the test cords anew is part of it, and tails are heavy
     variance = (1.5 * noise) ** 2
-    return [(nm, *repeat_statistics(day, loss, variance, days)) for nm, day, loss in tests]
+    found = []
+    for nm, day, loss in tests:
+        at = np.floor(day).astype(np.int64)
+        other = np.where(at >= 0, gone[np.clip(at, 0, days - 1)], 0.0)
+        found.append((nm, *repeat_statistics(day, loss - other, variance, days)))
+    return found
 
 
 def _path_evidence(

@@ -32,6 +32,7 @@ from planner.health.fault_laws import (
     SPARED,
     SPARED_ARRAY_FACE,
     TOUCH_SPREAD,
+    offset_share,
     shape_law,
     size_law,
 )
@@ -63,8 +64,10 @@ ROUNDS = 4
 PRIOR_CASES = 20.0  # weight of the prior share of each cause when it is learned, in circuits
 LEARNING_LIMITS = (0.2, 5.0)
 DAY_STEP, SIZE_STEP = 2, 2  # grid on which a shared fault is weighed
+SIZE_SPREAD = np.float32(0.2)
 LOWEST_RATIO = np.float32(-60.0)
-JOINT_CAUSES = np.array([CODE["contamination"], CODE["damaged_end_face"], CODE["remating_offset"]])
+JOINT_CAUSES = np.array([CODE[c] for c in ("contamination", "damaged_end_face", "remating_offset", "nothing")])
+OFFSETS = JOINT_CAUSES[2:]  # of a joint's hypotheses, "nothing" is an offset too small to name
 FACE_CAUSES = JOINT_CAUSES[:2]
 
 
@@ -235,6 +238,8 @@ def weigh_hypotheses(
     sources = np.zeros((len(case), len(SOURCES)))
     sources[:, 0] = hypotheses.rate[hypothesis]
     sources[:, 1] = hypotheses.belief[hypothesis]
+    common = hypotheses.rate[hypothesis] + _offset_size_share(hypotheses, hypothesis, cases.offset_scale_db)
+    sources[:, 0] = common
     faults_before, record_before = weigh_levels(levels)
     onset = _weigh_readings(
         sources, case, hypothesis, hypotheses, cases, touches, looks, touch_count, faults_before, record_before, days
@@ -247,7 +252,7 @@ def weigh_hypotheses(
     factor = np.zeros(len(CODE))
     neighbours = _Neighbours(sources, case, hypothesis, hypotheses, cases)
     for _ in range(ROUNDS):
-        sources[:, 0] = hypotheses.rate[hypothesis] + factor[cause]
+        sources[:, 0] = common + factor[cause]
         total = sources[:, :6].sum(axis=1)
         sources[:, 6] = neighbours.weigh(total)
         probability = _normalised(total + sources[:, 6], case)
@@ -255,6 +260,15 @@ def weigh_hypotheses(
     learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
     leading = _leading_cases(cases, case, cause, probability, int(hypotheses.circuit.max(initial=-1)) + 1)
     return Weighed(case, hypothesis, sources, onset, probability, leading, learned)
+
+
+def _offset_size_share(hypotheses: Hypotheses, hypothesis: IntArray, offset_scale_db: float) -> FloatArray:
+    """Log share of a joint's offsets that are large enough to name, or not; 0 for other hypotheses."""
+    large = offset_share(offset_scale_db)
+    path = hypotheses.family[hypothesis] == PATH
+    cause = hypotheses.cause[hypothesis]
+    named, small = path & (cause == CODE["remating_offset"]), path & (cause == CODE["nothing"])
+    return np.where(named, np.log(max(large, 1e-6)), np.where(small, np.log(max(1 - large, 1e-6)), 0.0))
 
 
 def _leading_cases(
@@ -367,7 +381,7 @@ def _weigh_readings(
     )
     is_joint = np.isin(cause, FACE_CAUSES)
     early = np.where(is_joint, BEFORE_TOUCHES / (BEFORE_TOUCHES + BACKGROUND_TOUCHES + matings), BEFORE_SHARE)
-    early = np.where(cause == CODE["remating_offset"], 0.0, early)
+    early = np.where(np.isin(cause, OFFSETS), 0.0, early)
     power_left = np.where(
         cases.has_power_of[circuit], QUIET_POWER, np.where(cases.has_tests_of[circuit], QUIET_TESTS, 1.0)
     )
@@ -402,7 +416,7 @@ def _weigh_timing(
     own = hypotheses.joint[hypothesis[pairs]]
     cause = hypotheses.cause[hypothesis[pairs]]
     element = hypotheses.element[hypothesis[pairs]]
-    offset = cause == CODE["remating_offset"]
+    offset = np.isin(cause, OFFSETS)
     mean = cases.tested_mean[row, column]
     early = np.where(offset, -np.inf, faults_before[cases.circuit[case[pairs]], column])
 
@@ -519,7 +533,7 @@ def _shared_pairs(
     cause = hypotheses.cause[hypothesis]
     row = cases.computed[case]
     usable = (case < int(hypotheses.circuit.max(initial=-1)) + 1) & (row >= 0)
-    usable &= (hypotheses.family[hypothesis] == PATH) & (cause != CODE["remating_offset"])
+    usable &= (hypotheses.family[hypothesis] == PATH) & ~np.isin(cause, OFFSETS)
     usable &= cases.has_power_of[cases.circuit[case]]
     pairs = np.flatnonzero(usable)
     if len(pairs) == 0:
@@ -587,8 +601,14 @@ def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float)
     weight = law[used] / law[used].sum()
     a, b = cases.loss_a[rows, ::DAY_STEP], cases.loss_b[rows, ::DAY_STEP]
     total = np.full((len(used), *a.shape[1:]), 0.0)
+    known = (b > 0) & (a > 0)
+    best_size = np.where(known, a / np.where(known, b, 1.0), 0.0)
     for number, size_db in enumerate(SIZES_DB[used].astype(np.float32)):
-        ratio = np.maximum(a * size_db - 0.5 * size_db**2 * b, LOWEST_RATIO)
+        plain = a * size_db - 0.5 * size_db**2 * b
+        # the grid is coarse: a peak narrower than that is widened, its height kept
+        wide = b / (1.0 + b * (SIZE_SPREAD * size_db) ** 2)
+        peak = 0.5 * best_size * a - 0.5 * (best_size - size_db) ** 2 * wide
+        ratio = np.maximum(np.where(known, peak, plain), LOWEST_RATIO)
         total[number] = _blended(ratio, spared).sum(axis=0, dtype=np.float64)
     total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :]
     best = float(total.max())

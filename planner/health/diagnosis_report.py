@@ -61,7 +61,9 @@ def leading_rows(weighed: Weighed, hypotheses: Hypotheses, cases: Cases) -> pd.D
         }
     )
     frame = frame.sort_values(["circuit", "probability"], ascending=[True, False], kind="stable")
-    several = frame["cause"].to_numpy() == CODE["transceiver"]
+    harmless = frame["cause"].to_numpy() == CODE["nothing"]
+    frame.loc[harmless, ["element", "element_kind"]] = [hypotheses.names.get_loc(""), 0]
+    several = (frame["cause"].to_numpy() == CODE["transceiver"]) | harmless
     single = frame[~several]
     ends = (
         frame[several]

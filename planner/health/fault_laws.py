@@ -26,6 +26,8 @@ PATH_COLUMN = {CODE[name]: column for column, name in enumerate(PATH_CAUSES)}
 # A change smaller than this is not called a fault: it belongs to "nothing". [dB] Our choice.
 SMALLEST_FAULT_DB = 0.12
 SMALL_SHIFT_DB, SMALL_SHIFT_SPREAD = 0.06, 0.6
+# A remating offset smaller than this is not worth naming: it belongs to "nothing" too. [dB] Our choice.
+SMALLEST_OFFSET_DB = 0.18
 SMALL_SHIFT_SHARE = 0.5  # of circuits with nothing wrong, those whose level moved a little all the same
 
 # Median and log-sd of the size law. [dB] Our estimates; wide on purpose.
@@ -82,7 +84,7 @@ BREAK_BY_CABLE = {
 }
 SPLICE_RATE = 0.0006
 TRANSCEIVER_RATE = 0.006
-OFFSET_RATE = 0.15  # that a touched joint sits noticeably worse than before
+OFFSET_RATE = 0.5  # that a joint that was mated sits worse than before, however little
 RECORD_RATE = 0.002
 UNTRACED_RECORD_RATE = 0.5
 
@@ -106,18 +108,19 @@ ALONE_ARRAY_FACE = 0.30
 def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np.float64]:
     """Probabilities over `SIZES_DB` of the present size of a fault of that cause, shape (30,).
 
-    Faults begin at `SMALLEST_FAULT_DB`; what is smaller is "nothing". A remating offset has the size of
-    a Student-t of eight degrees of freedom and the given scale.
+    Faults begin at `SMALLEST_FAULT_DB`, offsets at `SMALLEST_OFFSET_DB`; what is smaller is "nothing". A
+    remating offset has the size of a Student-t of eight degrees of freedom and the given scale.
     """
     log_size = np.log(SIZES_DB)
     if cause == "fibre_break":
         weight = np.where(SIZES_DB >= 5.0, 1.0, np.where(SIZES_DB >= 2.0, 0.3, 0.0))
     elif cause == "nothing":
         spread = (log_size - np.log(SMALL_SHIFT_DB)) / SMALL_SHIFT_SPREAD
-        weight = np.where(SIZES_DB <= 1.5 * SMALLEST_FAULT_DB, np.exp(-0.5 * spread**2), 0.0)
+        weight = np.where(SIZES_DB < SMALLEST_OFFSET_DB, np.exp(-0.5 * spread**2), 0.0)
     elif cause == "remating_offset":
         # density of |t| per log size
-        weight = SIZES_DB * _offset_density(SIZES_DB, offset_scale_db)
+        density = SIZES_DB * _offset_density(SIZES_DB, offset_scale_db)
+        weight = np.where(SIZES_DB >= SMALLEST_OFFSET_DB, density, 0.0)
     else:
         median, spread = _LOGNORMAL[cause]
         bell = np.exp(-0.5 * ((log_size - np.log(median)) / spread) ** 2)
@@ -127,6 +130,19 @@ def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np
 
 def _offset_density(size_db: NDArray[np.float64], scale_db: float) -> NDArray[np.float64]:
     return np.asarray((1 + (size_db / scale_db) ** 2 / OFFSET_FREEDOM) ** (-(OFFSET_FREEDOM + 1) / 2), np.float64)
+
+
+def offset_share(offset_scale_db: float) -> float:
+    """Share of remating offsets that are large enough to be named.
+
+    Examples
+    --------
+    >>> offset_share(0.05) < 0.02 < 0.3 < offset_share(0.2)
+    True
+    """
+    sizes = np.linspace(0.0, 10.0, 4001)
+    density = _offset_density(sizes, offset_scale_db)
+    return float(density[sizes >= SMALLEST_OFFSET_DB].sum() / density.sum())
 
 
 def learned_offset_scale(falls_db: NDArray[np.float64]) -> float:

@@ -163,12 +163,19 @@ def _face_hypotheses(faces: pd.DataFrame, beliefs: pd.DataFrame) -> pd.DataFrame
 
 
 def _offset_hypotheses(faces: pd.DataFrame, touches: pd.Series) -> pd.DataFrame:
-    """One per joint that was mated within the history, named by the first of its two end faces."""
+    """Two per joint that was mated within the history: an offset worth naming, and a smaller one.
+
+    Named by the first of the two end faces; the smaller one counts as nothing wrong.
+    """
     joints = faces.drop_duplicates(["circuit_id", "port_id"])
     matings = touches.reindex(joints["port_id"]).fillna(0).to_numpy(np.float64)
     joints = joints[matings > 0]
     rate = OFFSET_RATE * np.ones(len(joints))
-    return _rows(joints, "remating_offset", PATH, "connector", joints["element_id"], rate, 0.0, joints["port_id"])
+    parts = [
+        _rows(joints, cause, PATH, "connector", joints["element_id"], rate, 0.0, joints["port_id"])
+        for cause in ("remating_offset", "nothing")
+    ]
+    return pd.concat(parts, ignore_index=True)
 
 
 def _cable_hypotheses(cables: pd.DataFrame) -> pd.DataFrame:

@@ -103,13 +103,24 @@ def without_other_changes(
     known = np.maximum(series, 0)
     result = segments.smooth[known].copy()
     result[series < 0] = np.nan
-    days = result.shape[1]
+    result -= taken_out(segments, series, first_day, last_day)
+    return result
+
+
+def taken_out(
+    segments: Segmentation,
+    series: NDArray[np.integer],
+    first_day: NDArray[np.integer],
+    last_day: NDArray[np.integer],
+) -> NDArray[np.float32]:
+    """Sum of the changes outside the window, by day: what `without_other_changes` subtracts."""
+    known = np.maximum(series, 0)
+    days = segments.smooth.shape[1]
     day = segments.change_day[known]
     keep = (day >= (first_day - WINDOW_DAYS)[:, None]) & (day <= (last_day + WINDOW_DAYS)[:, None])
     keep &= (last_day >= first_day)[:, None]
-    take = (day >= 0) & ~keep
+    take = (day >= 0) & ~keep & (series >= 0)[:, None]
     offset = np.zeros((len(series), days + 1), np.float32)
     row, slot = np.nonzero(take)
     np.add.at(offset, (row, day[row, slot]), np.nan_to_num(segments.step[known])[row, slot])
-    result -= np.cumsum(offset, axis=1)[:, :days]
-    return result
+    return np.asarray(np.cumsum(offset, axis=1)[:, :days], np.float32)

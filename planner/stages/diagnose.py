@@ -173,7 +173,9 @@ def _on_axis(tests: pd.DataFrame, numbers: pd.Index, series: CircuitSeries) -> p
 def _tests_that_rose(tests: pd.DataFrame) -> pd.DataFrame:
     """Circuits whose latest test reads clearly more than their first ones: circuit, size_db."""
     drift = loss_test_drift(tests)
-    drift = drift[(drift["kind"] == "loss_test") & (drift["step_db"] > 0)]
+    drift = drift[
+        (drift["kind"] == "loss_test") & (drift["step_db"] > 0) & (drift["drift_db"] > 0.5 * drift["step_db"])
+    ]
     number = tests.drop_duplicates("circuit_id").set_index("circuit_id")["circuit"]
     rose = pd.DataFrame(
         {"circuit": number.reindex(drift["circuit_id"]).to_numpy(), "size_db": drift["step_db"].to_numpy()}

@@ -1,0 +1,54 @@
+"""Which changes are still there now."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from planner.health.change_points import segment_series
+from planner.health.open_changes import open_changes, open_sizes, without_other_changes
+
+
+def stairs(*steps: tuple[int, float], days: int = 400) -> np.ndarray:
+    """A series with steps at the given days."""
+    series = np.random.default_rng(1).normal(0, 0.02, (1, days))
+    for day, size in steps:
+        series[0, day:] += size
+    return series
+
+
+def test_a_rise_that_a_later_fall_undid_is_closed() -> None:
+    """After a rise and an equal fall nothing is open."""
+    assert open_changes(segment_series(stairs((100, 0.5), (250, -0.5)))).empty
+
+
+def test_a_fall_undoes_the_rise_of_its_size() -> None:
+    """Of two rises, the one a later fall matches is closed, though the other came last."""
+    left = open_sizes(segment_series(stairs((100, 0.8), (200, 0.2), (300, -0.8))))
+    assert left[0, :3] == pytest.approx([0.0, 0.2, 0.0], abs=0.03)
+
+
+def test_a_slow_ramp_is_one_change() -> None:
+    """A ramp that the scan cuts into steps comes back as a single open change of its whole size."""
+    series = stairs() + np.clip((np.arange(400) - 150) / 90, 0, 1) * 1.2
+    found = open_changes(segment_series(series))
+    assert len(found) == 1
+    assert found["size_db"][0] == pytest.approx(1.2, abs=0.1)
+
+
+def test_changes_on_touched_days_stay_apart() -> None:
+    """Two rises within weeks are two changes where each fell on a touched day."""
+    segments = segment_series(stairs((100, 0.5), (140, 0.5)))
+    assert len(open_changes(segments)) == 1
+    touched = np.zeros(segments.change_day.shape, bool)
+    touched[0, :2] = True
+    assert len(open_changes(segments, touched)) == 2
+
+
+def test_other_changes_are_taken_out() -> None:
+    """Outside the window kept, the series is level."""
+    segments = segment_series(stairs((100, 0.5), (250, 0.7)))
+    left = without_other_changes(segments, np.array([0, -1]), np.array([250, 0]), np.array([250, 0]))
+    assert left[0, 110:240].mean() == pytest.approx(left[0, :90].mean(), abs=0.03)
+    assert left[0, 260:].mean() - left[0, :240].mean() == pytest.approx(0.7, abs=0.03)
+    assert np.isnan(left[1]).all()
