@@ -105,7 +105,8 @@ def public_definitions(body: list[ast.stmt]) -> list[ast.FunctionDef | ast.Async
 def test_public_definitions_are_described(path: Path) -> None:
     """Every public function, method and class of the product has a docstring."""
     definitions = public_definitions(ast.parse(path.read_text()).body)
-    bare = [f"{path.relative_to(ROOT)}:{node.lineno} {node.name}" for node in definitions if not ast.get_docstring(node)]
+    where = path.relative_to(ROOT)
+    bare = [f"{where}:{node.lineno} {node.name}" for node in definitions if not ast.get_docstring(node)]
     assert not bare, "\n".join(bare)
 
 
