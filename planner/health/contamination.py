@@ -37,7 +37,7 @@ Int8 = npt.NDArray[np.int8]
 Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
 
-MOST_LEARNED = 400_000  # events that learning looks at; a larger fleet is sampled by whole ports
+MOST_LEARNED = 150_000  # events that learning looks at; a larger fleet is sampled by whole ports
 STREAM = ("seconds", "kind", "face", "port", "face_side", "detail", "technician", "test_set", "suspected")
 UNKNOWN_METHOD, NOT_RECORDED = 6, 7
 DAY = 86400.0

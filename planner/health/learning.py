@@ -432,7 +432,7 @@ class Learned:
     counts: Counts | None
 
 
-def learn(operations: Operations, classes: Classes, n_faces: int, rounds: int = 40, stop: float = 2e-3) -> Learned:
+def learn(operations: Operations, classes: Classes, n_faces: int, rounds: int = 25, stop: float = 3e-3) -> Learned:
     """EM: sweep, count, re-estimate, until no leading figure moves by more than `stop` or after `rounds`.
 
     Below three events per end face transfer and damage hardly move from their priors, and the caller should

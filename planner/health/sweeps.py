@@ -24,6 +24,29 @@ Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
 
 
+# Dirt and damage only come in a mating: of the 256 steps of a pair's states (two bits of dirt, two of damage)
+# those 81 remain in which no bit is lost.
+LEAST = np.float32(1e-25)  # kept in every message: numbers too small for the format slow the processor a lot
+_STATES = [(r, s) for r in range(16) for s in range(16) if r & ~s == 0]
+SUB = np.array([r for r, _ in _STATES], np.int64)
+SUPER = np.array([s for _, s in _STATES], np.int64)
+
+
+def _spans(single: Float32) -> tuple[Int8, Int8, Int8]:
+    """Per class 0 for a diagonal matrix, 1 for steps of dirt alone, 2 for any; per class and
+    state the range of states that may be linked.
+
+    The range is the same for rows and columns: the state itself, the two of one damage, or all four.
+    """
+    off = single * (1.0 - np.eye(4, dtype=np.float32))
+    diagonal = ~off.any(axis=(1, 2))
+    across = single[:, :2, 2:].any(axis=(1, 2)) | single[:, 2:, :2].any(axis=(1, 2))
+    state = np.arange(4, dtype=np.int8)
+    low = np.where(across[:, None], 0, np.where(diagonal[:, None], state, state // 2 * 2)).astype(np.int8)
+    high = np.where(across[:, None], 4, np.where(diagonal[:, None], state + 1, state // 2 * 2 + 2)).astype(np.int8)
+    return np.where(diagonal, 0, np.where(across, 2, 1)).astype(np.int8), low, high
+
+
 @dataclass(frozen=True)
 class Tables:
     """Matrices by class: `single` (c, 4, 4) for one end face, `both` (2, 16, 16) for a mating (recorded,
@@ -58,6 +81,7 @@ def _forward(  # pragma: no cover - compiled
     pair_b: Int32,
     single: Float32,
     both: Float32,
+    shape: Int8,
     faces: Float32,
     pairs: Float32,
     formed: Float32,
@@ -84,7 +108,7 @@ def _forward(  # pragma: no cover - compiled
                 total += value
             scale = np.float32(1.0) / total
             for i in range(4):
-                faces[u, i] = new[i] * scale
+                faces[u, i] = new[i] * scale + LEAST
             if note:
                 odds[k, 0] = np.float32(1.0) - faces[u, 0]
         elif op <= 3:
@@ -95,25 +119,36 @@ def _forward(  # pragma: no cover - compiled
             if op == 3:
                 for s in range(16):
                     new[s] = np.float32(0.0)
-                for r in range(16):
-                    value = pairs[u, r]
-                    for s in range(16):
-                        new[s] += value * both[c, r, s]
+                for z in range(81):
+                    new[SUPER[z]] += pairs[u, SUB[z]] * both[c, SUB[z], SUPER[z]]
+            elif shape[c] == 0:
+                for i in range(4):
+                    for j in range(4):
+                        new[4 * i + j] = pairs[u, 4 * i + j] * (single[c, i, i] if op == 1 else single[c, j, j])
             else:
                 # side a strides 4, side b strides 1
                 step = 4 if op == 1 else 1
                 other = 1 if op == 1 else 4
-                for j in range(4):
-                    for i in range(4):
-                        value = np.float32(0.0)
-                        for h in range(4):
-                            value += pairs[u, h * step + j * other] * single[c, h, i]
-                        new[i * step + j * other] = value
+                if shape[c] == 1:
+                    for base in range(0, 4, 2):
+                        stay, come = single[c, base, base], single[c, base, base + 1]
+                        go, hold = single[c, base + 1, base], single[c, base + 1, base + 1]
+                        for j in range(4):
+                            first, second = base * step + j * other, (base + 1) * step + j * other
+                            new[first] = pairs[u, first] * stay + pairs[u, second] * go
+                            new[second] = pairs[u, first] * come + pairs[u, second] * hold
+                else:
+                    for j in range(4):
+                        for i in range(4):
+                            value = np.float32(0.0)
+                            for h in range(4):
+                                value += pairs[u, h * step + j * other] * single[c, h, i]
+                            new[i * step + j * other] = value
             for s in range(16):
                 total += new[s]
             scale = np.float32(1.0) / total
             for s in range(16):
-                pairs[u, s] = new[s] * scale
+                pairs[u, s] = new[s] * scale + LEAST
             if note:
                 odds[k, 0] = np.float32(1.0) - (pairs[u, 0] + pairs[u, 1] + pairs[u, 2] + pairs[u, 3])
                 odds[k, 1] = np.float32(1.0) - (pairs[u, 0] + pairs[u, 4] + pairs[u, 8] + pairs[u, 12])
@@ -124,7 +159,7 @@ def _forward(  # pragma: no cover - compiled
                     formed[u, 0, i] = faces[a, i]
                     formed[u, 1, i] = faces[b, i]
                     for j in range(4):
-                        pairs[u, 4 * i + j] = faces[a, i] * faces[b, j]
+                        pairs[u, 4 * i + j] = faces[a, i] * faces[b, j] + LEAST
             else:
                 for side in range(2):
                     x = a if side == 0 else b
@@ -153,6 +188,9 @@ def _backward(  # pragma: no cover - compiled
     pair_b: Int32,
     single: Float32,
     both: Float32,
+    shape: Int8,
+    low: Int8,
+    high: Int8,
     faces: Float32,
     pairs: Float32,
     formed: Float32,
@@ -166,7 +204,10 @@ def _backward(  # pragma: no cover - compiled
     """One backward sweep; with stored forward messages also the expected counts of every class and, per
     operation and side, P(dirty before | dirty after)."""
     new = np.empty(16, np.float32)
-    joint = np.empty((16, 16), np.float64)
+    joint = np.empty((4, 4), np.float64)
+    flow = np.empty(81, np.float64)
+    dirty = np.empty(2)
+    was = np.empty(2)
     count = len(place) > 0
     for k in range(len(code) - 1, -1, -1):
         op, u, c = code[k], unit[k], cls[k]
@@ -179,7 +220,7 @@ def _backward(  # pragma: no cover - compiled
             total = np.float64(0.0)
             if count:
                 for h in range(4):
-                    for i in range(4):
+                    for i in range(low[c, h], high[c, h]):
                         value = 0.0
                         for j in range(width):
                             after = faces[u, i] if op == 0 else pairs[u, i * step + j * other]
@@ -193,61 +234,74 @@ def _backward(  # pragma: no cover - compiled
                                 before += value
                 if total > 0.0:
                     for h in range(4):
-                        for i in range(4):
+                        for i in range(low[c, h], high[c, h]):
                             single_counts[c, h, i] += joint[h, i] / total
                 side = 1 if op == 2 else 0
                 kept[k, side] = before / dirty_after if dirty_after > 0.0 else 1.0
                 kept[k, 1 - side] = 1.0
             total = 0.0
-            for j in range(width):
-                for h in range(4):
-                    value = np.float32(0.0)
-                    for i in range(4):
-                        after = faces[u, i] if op == 0 else pairs[u, i * step + j * other]
-                        value += single[c, h, i] * after
-                    new[h * step + j * other] = value
-                    total += value
+            if op > 0 and shape[c] == 0:
+                for i in range(4):
+                    for j in range(4):
+                        new[4 * i + j] = pairs[u, 4 * i + j] * (single[c, i, i] if op == 1 else single[c, j, j])
+                        total += new[4 * i + j]
+            elif op > 0 and shape[c] == 1:
+                for base in range(0, 4, 2):
+                    stay, come = single[c, base, base], single[c, base, base + 1]
+                    go, hold = single[c, base + 1, base], single[c, base + 1, base + 1]
+                    for j in range(4):
+                        first, second = base * step + j * other, (base + 1) * step + j * other
+                        new[first] = pairs[u, first] * stay + pairs[u, second] * come
+                        new[second] = pairs[u, first] * go + pairs[u, second] * hold
+                        total += new[first] + new[second]
+            else:
+                for j in range(width):
+                    for h in range(4):
+                        value = np.float32(0.0)
+                        for i in range(4):
+                            after = faces[u, i] if op == 0 else pairs[u, i * step + j * other]
+                            value += single[c, h, i] * after
+                        new[h * step + j * other] = value
+                        total += value
             scale = np.float32(1.0 / total)
             for s in range(4 * width):
                 if op == 0:
-                    faces[u, s] = new[s] * scale
+                    faces[u, s] = new[s] * scale + LEAST
                 else:
-                    pairs[u, s] = new[s] * scale
+                    pairs[u, s] = new[s] * scale + LEAST
         elif op == 3:
             if count:
                 total = 0.0
-                dirty = np.zeros(2)
-                was = np.zeros(2)
-                for r in range(16):
-                    first = stored[place[k] + r]
-                    for s in range(16):
-                        value = first * both[c, r, s] * pairs[u, s]
-                        joint[r, s] = value
-                        total += value
-                        if (s >> 2) & 1:
-                            dirty[0] += value
-                            if (r >> 2) & 1:
-                                was[0] += value
-                        if s & 1:
-                            dirty[1] += value
-                            if r & 1:
-                                was[1] += value
+                dirty[:] = 0.0
+                was[:] = 0.0
+                for z in range(81):
+                    r, s = SUB[z], SUPER[z]
+                    value = stored[place[k] + r] * both[c, r, s] * pairs[u, s]
+                    flow[z] = value
+                    total += value
+                    if (s >> 2) & 1:
+                        dirty[0] += value
+                        if (r >> 2) & 1:
+                            was[0] += value
+                    if s & 1:
+                        dirty[1] += value
+                        if r & 1:
+                            was[1] += value
                 if total > 0.0:
-                    for r in range(16):
-                        for s in range(16):
-                            both_counts[c, r, s] += joint[r, s] / total
+                    for z in range(81):
+                        both_counts[c, SUB[z], SUPER[z]] += flow[z] / total
                 for side in range(2):
                     kept[k, side] = was[side] / dirty[side] if dirty[side] > 0.0 else 1.0
             total = 0.0
-            for r in range(16):
-                value = np.float32(0.0)
-                for s in range(16):
-                    value += both[c, r, s] * pairs[u, s]
-                new[r] = value
-                total += value
+            for s in range(16):
+                new[s] = np.float32(0.0)
+            for z in range(81):
+                new[SUB[z]] += both[c, SUB[z], SUPER[z]] * pairs[u, SUPER[z]]
+            for s in range(16):
+                total += new[s]
             scale = np.float32(1.0 / total)
             for r in range(16):
-                pairs[u, r] = new[r] * scale
+                pairs[u, r] = new[r] * scale + LEAST
         else:
             a, b = pair_a[u], pair_b[u]
             if count:
@@ -258,7 +312,7 @@ def _backward(  # pragma: no cover - compiled
                     parted[u, 1, i] = faces[b, i]
                 for i in range(4):
                     for j in range(4):
-                        pairs[u, 4 * i + j] = parted[u, 0, i] * parted[u, 1, j]
+                        pairs[u, 4 * i + j] = parted[u, 0, i] * parted[u, 1, j] + LEAST
             else:
                 for side in range(2):
                     x = a if side == 0 else b
@@ -332,6 +386,7 @@ def forward(
         operations.pair_b,
         tables.single,
         tables.both,
+        _spans(tables.single)[0],
         messages.faces,
         messages.pairs,
         messages.formed,
@@ -368,6 +423,7 @@ def backward(
         operations.pair_b,
         tables.single,
         tables.both,
+        *_spans(tables.single),
         faces,
         pairs,
         messages.formed,

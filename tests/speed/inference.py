@@ -1,0 +1,194 @@
+"""Speed of the end-face inference: python tests/speed/inference.py [--faces N] [--events M].
+
+Processor seconds for an invented history held as arrays: coding and compiling, forward, backward, forward, and the whole of
+`infer` with learning. Beside it runs the same forward sweep written in numpy by level (all operations whose
+predecessors are done, at once); both must agree, and the ratio of their times is what counts.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import sys
+import time
+
+import numpy as np
+from numba import njit
+
+from planner.health.contamination import History, code_history, infer
+from planner.health.episodes import (
+    BOTH,
+    CLEAN,
+    DEMATE,
+    LOOK,
+    LOOK_AFTER,
+    MATE,
+    MERGE,
+    SIDE_A,
+    SIDE_B,
+    SINGLE,
+    Operations,
+)
+from planner.health.learning import prior_rates, tables_of
+from planner.health.sweeps import Messages, Tables, backward, beliefs, forward, no_messages
+
+DAY = 86400
+
+
+def invented_history(faces: int, events: int, seed: int = 1) -> History:
+    """Ports with a built-in end face and a cord each, launch cords that meet many, jobs spread over 3 years."""
+    rng = np.random.default_rng(seed)
+    ports = faces // 2
+    launch = max(ports // 500, 1)
+    n = 2 * ports + launch
+    jobs = events // 5
+    port = rng.integers(0, ports, jobs)
+    at = np.sort(rng.integers(0, 3 * 365 * DAY, jobs))
+    swap = rng.random(jobs) < 0.15
+    plug = ports + port
+    tester = 2 * ports + rng.integers(0, launch, jobs)
+    steps = [
+        (DEMATE, plug, 0, np.zeros(jobs, np.int64), np.ones(jobs, bool)),
+        (LOOK, np.where(rng.random(jobs) < 0.5, plug, port), 60, (rng.random(jobs) < 0.2).astype(np.int64),
+         rng.random(jobs) < 0.7),
+        (CLEAN, plug, 120, rng.integers(0, 6, jobs), rng.random(jobs) < 0.7),
+        (LOOK_AFTER, plug, 180, (rng.random(jobs) < 0.1).astype(np.int64), rng.random(jobs) < 0.7),
+        (MATE, tester, 240, np.zeros(jobs, np.int64), swap),
+        (DEMATE, tester, 300, np.zeros(jobs, np.int64), swap),
+        (MATE, plug, 360, np.zeros(jobs, np.int64), np.ones(jobs, bool)),
+    ]  # fmt: skip
+    columns = [
+        np.concatenate(part)
+        for part in zip(
+            *[
+                (at[keep] + delay, np.full(keep.sum(), kind), face[keep], port[keep], detail[keep])
+                for kind, face, delay, detail, keep in steps
+            ],
+            strict=True,
+        )
+    ]
+    order = np.lexsort((columns[1], columns[0]))
+    seconds, kind, face, where, detail = (column[order] for column in columns)
+    moving = (kind == MATE) | (kind == DEMATE)
+    m = len(seconds)
+    nowhere = np.full(launch, -1)
+    return History(
+        seconds=seconds.astype(np.int64),
+        kind=kind.astype(np.int8),
+        face=face.astype(np.int32),
+        port=np.where(moving, where, -1).astype(np.int32),
+        face_side=np.zeros(m, np.int8),
+        detail=detail.astype(np.int8),
+        technician=rng.integers(0, 200, m).astype(np.int32),
+        test_set=rng.integers(0, 50, m).astype(np.int32),
+        suspected=np.zeros(m, np.bool_),
+        start_port=np.concatenate([np.full(ports, -1), np.arange(ports), nowhere]).astype(np.int32),
+        start_face=np.zeros(n, np.int8),
+        fixed_port=np.concatenate([np.arange(ports), np.full(ports, -1), nowhere]).astype(np.int32),
+        face_kind=np.concatenate([np.ones(ports), np.zeros(ports), np.full(launch, 2)]).astype(np.int8),
+        batch=np.full(n, -1, np.int32),
+        port_site=(np.arange(ports) // 50).astype(np.int32),
+        port_environment=(np.arange(ports) // 50 % 3).astype(np.int8),
+        end_at=int(3 * 365 * DAY + DAY),
+    )
+
+
+@njit(cache=True)
+def _levels(code, unit, pair_a, pair_b, faces):  # type: ignore[no-untyped-def]
+    last = np.zeros(faces, np.int64)
+    level = np.empty(len(code), np.int64)
+    for k in range(len(code)):
+        if code[k] == 0:
+            a = b = unit[k]
+        else:
+            a, b = pair_a[unit[k]], pair_b[unit[k]]
+        level[k] = max(last[a], last[b]) + 1
+        last[a] = last[b] = level[k]
+    return level
+
+
+def forward_by_level(operations: Operations, tables: Tables, messages: Messages, level: np.ndarray) -> int:
+    """One forward sweep with numpy, level by level; returns the number of levels."""
+    order = np.argsort(level, kind="stable")
+    bounds = np.flatnonzero(np.diff(level[order])) + 1
+    faces, pairs = messages.faces, messages.pairs.reshape(-1, 4, 4)
+    faces[:] = tables.start
+    for chunk in np.split(order, bounds):
+        code = operations.code[chunk]
+        for kind in np.unique(code):
+            these = chunk[code == kind]
+            unit, cls = operations.unit[these], operations.cls[these]
+            a, b = (None, None) if kind == SINGLE else (operations.pair_a[unit], operations.pair_b[unit])
+            if kind == SINGLE:
+                new = np.einsum("ki,kij->kj", faces[unit], tables.single[cls])
+                faces[unit] = new / new.sum(axis=1, keepdims=True)
+            elif kind in (SIDE_A, SIDE_B):
+                how = "kij,kil->klj" if kind == SIDE_A else "kij,kjl->kil"
+                new = np.einsum(how, pairs[unit], tables.single[cls])
+                pairs[unit] = new / new.sum(axis=(1, 2), keepdims=True)
+            elif kind == BOTH:
+                new = np.einsum("ki,kij->kj", pairs[unit].reshape(-1, 16), tables.both[cls])
+                pairs[unit] = (new / new.sum(axis=1, keepdims=True)).reshape(-1, 4, 4)
+            elif kind == MERGE:
+                pairs[unit] = faces[a][:, :, None] * faces[b][:, None, :]
+                messages.formed[unit, 0], messages.formed[unit, 1] = faces[a], faces[b]
+            else:
+                joint = pairs[unit]
+                new_a = np.einsum("kij,kj->ki", joint, messages.parted[unit, 1])
+                new_b = np.einsum("kij,ki->kj", joint, messages.parted[unit, 0])
+                faces[a] = new_a / new_a.sum(axis=1, keepdims=True)
+                faces[b] = new_b / new_b.sum(axis=1, keepdims=True)
+    return len(bounds) + 1
+
+
+def measure(faces: int, events: int) -> dict[str, float]:
+    """Times and agreement of one size."""
+    small = invented_history(2_000, 10_000)
+    infer(small)  # compile first
+    history = invented_history(faces, events)
+    out: dict[str, float] = {"faces": history.faces, "events": len(history.seconds)}
+
+    started = time.process_time()
+    coded = code_history(history)
+    out["code_and_compile_s"] = time.process_time() - started
+    operations = coded.operations
+    tables = tables_of(prior_rates(coded.classes), coded.classes, operations.waited)
+    messages = no_messages(operations, history.faces)
+    forward(operations, tables, messages)
+    started = time.process_time()
+    forward(operations, tables, messages)
+    one_forward = time.process_time() - started
+    ours = beliefs(operations, messages)
+    reference = no_messages(operations, history.faces)
+    level = _levels(operations.code, operations.unit, operations.pair_a, operations.pair_b, history.faces)
+    started = time.process_time()
+    out["levels"] = forward_by_level(operations, tables, reference, level)
+    by_level = time.process_time() - started
+    out["largest_difference"] = float(np.abs(beliefs(operations, reference) - ours).max())
+    started = time.process_time()
+    backward(operations, tables, messages)
+    forward(operations, tables, messages)
+    out["sweeps_s"] = one_forward + time.process_time() - started
+    out["operations"] = len(operations.code)
+    out["numpy_by_level_over_ours"] = by_level / one_forward
+    del coded, operations, tables, messages, reference, level, ours
+    started = time.process_time()
+    inferred = infer(history)
+    out["infer_with_learning_s"] = time.process_time() - started
+    out["rounds"] = inferred.rounds
+    out["peak_gb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
+    return out
+
+
+def main() -> None:
+    """Measure one size and print it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--faces", type=int, default=1_000_000)
+    parser.add_argument("--events", type=int, default=10_000_000)
+    arguments = parser.parse_args()
+    for name, value in measure(arguments.faces, arguments.events).items():
+        sys.stdout.write(f"{name:28s} {value:14,.4f}\n")
+
+
+if __name__ == "__main__":
+    main()
