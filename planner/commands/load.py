@@ -158,7 +158,7 @@ def status(db: Path, wait_s: float) -> int:
         console.print(f"no rows: {', '.join(absent)}")
     show_table(loads, title="loads, newest first")
     if len(findings):
-        show_table(findings, title=f"findings of load {newest_load_of(loads)}")
+        show_table(findings, title=f"findings of load {_newest_load_of(loads)}")
     if len(stages):
         show_table(stages, title="results")
     else:
@@ -166,7 +166,7 @@ def status(db: Path, wait_s: float) -> int:
     return 0
 
 
-def newest_load_of(loads: pd.DataFrame) -> int:
+def _newest_load_of(loads: pd.DataFrame) -> int:
     """Number of the newest load in the ledger's rows."""
     return int(loads["load_id"].max())
 

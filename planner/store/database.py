@@ -104,7 +104,9 @@ def connect(target: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.Duc
     give_up_at = time.monotonic() + wait_s
     while True:
         try:
-            return duckdb.connect(str(target), read_only=read_only)
+            con = duckdb.connect(str(target), read_only=read_only)
+            con.execute("SET enable_progress_bar = false")  # we have our own, on standard error
+            return con
         except duckdb.IOException as error:
             if "lock" not in str(error).lower():
                 first_line = str(error).splitlines()[0]

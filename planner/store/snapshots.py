@@ -67,6 +67,7 @@ def _copy_locked(source: Path, target: Path, wait_s: float) -> None:
 def _copy_tables(source: Path, target: Path) -> None:
     memory = duckdb.connect()
     try:
+        memory.execute("SET enable_progress_bar = false")
         memory.execute(f"ATTACH {literal(str(source))} AS source_file (READ_ONLY)")
         memory.execute(f"ATTACH {literal(str(target))} AS target_file")
         memory.execute("COPY FROM DATABASE source_file TO target_file")

@@ -50,7 +50,7 @@ def stage_freshness(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """
     return fetch(
         con,
-        "SELECT stage, load_id, as_of_at, seconds, note, "
+        "SELECT stage, load_id, as_of_at, round(seconds, 2) AS seconds, note, "
         "load_id = (SELECT coalesce(max(load_id), 0) FROM loads) AS fresh FROM stage_runs ORDER BY rowid",
     )
 
