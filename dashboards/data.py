@@ -10,11 +10,12 @@ from __future__ import annotations
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import duckdb
+import pandas as pd
 from flask import current_app
 
 from planner.errors import StoreError
@@ -99,12 +100,32 @@ class Door:
 
     def count(self, grid: page_queries.Grid, filters: Mapping[str, Mapping[str, Any]]) -> int:
         """Rows of a large table that pass the filters."""
-        frozen = tuple(sorted((name, tuple(sorted(wanted.items()))) for name, wanted in filters.items()))
 
         def rows(con: duckdb.DuckDBPyConnection, name: str, _: object) -> int:
             return page_queries.count_of(con, page_queries.GRIDS[name], filters)
 
-        return self.ask(rows, grid.name, frozen)
+        rows.__name__ = "row_count"
+        return self.ask(rows, grid.name, _frozen(filters))
+
+    def page(
+        self,
+        grid: page_queries.Grid,
+        start: int,
+        end: int,
+        by: str,
+        sort: Sequence[tuple[str, bool]],
+        filters: Mapping[str, Mapping[str, Any]],
+    ) -> pd.DataFrame:
+        """Rows of one page of a large table; pages that many ask for are remembered."""
+        dense = bool(by) and self.rank_is_dense(grid, by)
+
+        def rows(con: duckdb.DuckDBPyConnection, name: str, *_: object) -> pd.DataFrame:
+            return page_queries.page_of(
+                con, page_queries.GRIDS[name], start, end, by=by, dense=dense, sort=sort, filters=filters
+            )
+
+        rows.__name__ = "page_rows"
+        return self.ask(rows, grid.name, start, end, by, tuple(sort), _frozen(filters))
 
     def rank_is_dense(self, grid: page_queries.Grid, by: str) -> bool:
         """Whether pages of that order can go by the stored rank alone."""
@@ -113,6 +134,10 @@ class Door:
             return page_queries.rank_is_dense(con, page_queries.GRIDS[name], order)
 
         return self.ask(is_dense, grid.name, by)
+
+
+def _frozen(filters: Mapping[str, Mapping[str, Any]]) -> tuple[Any, ...]:
+    return tuple(sorted((name, repr(sorted(wanted.items()))) for name, wanted in filters.items()))
 
 
 def door() -> Door:

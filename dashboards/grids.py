@@ -50,8 +50,7 @@ def answer(name: str, by: str, request: dict[str, Any]) -> tuple[dict[str, Any],
     end = min(int(request.get("endRow") or start + 100), start + page_queries.LARGEST_PAGE)
     here = door()
     total = here.count(grid, filters)
-    dense = bool(by) and here.rank_is_dense(grid, by)
-    frame = page_queries.page_of(here.cursor(), grid, start, end, by=by, dense=dense, sort=sort, filters=filters)
+    frame = here.page(grid, start, end, by, sort, filters)
     if filters:
         everything = here.count(grid, {})
         words = f"{counted(total, NOUNS[name])} of {everything:,} pass the filters."

@@ -210,7 +210,8 @@ def _timeline(
             "timeline",
             spec,
             label=f"Timeline of {counted(len(rows), 'crew-day')}; the list below holds the same stops.",
-            caption="Hatched: driving. Solid: work with its stop number; click it for its jobs. The chosen stop has another colour.",
+            caption="Hatched: driving. Solid: work with its stop number; click it for its jobs. The chosen stop has "
+            "another colour.",
             height=min(620, 120 + 30 * len(rows)),
         ),
     ]
