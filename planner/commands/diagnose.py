@@ -93,7 +93,7 @@ def _show_fleet(rows: pd.DataFrame) -> None:
     faulty = faulty.sort_values(["probability", "circuit_id"], ascending=[False, True]).head(SHOWN)
     console.print(
         f"{len(first)} circuits: "
-        + ", ".join(f"{n} {c.replace('_', ' ')}" for c, n in first["cause"].value_counts().items())
+        + ", ".join(f"{n} {str(c).replace('_', ' ')}" for c, n in first["cause"].value_counts().items())
     )
     show_table(
         pd.DataFrame(

@@ -186,7 +186,7 @@ def list_cases(
     # where power is read, it tells better than tests what is open now
     read = circuit_of[(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0).any(axis=1)]
     more = tested[~tested["circuit"].isin(read)].assign(first_day=0, last_day=series.days)
-    rises = pd.concat([rises[columns], more[columns]], ignore_index=True)
+    rises = pd.DataFrame({name: np.concatenate([rises[name], more[name]]) for name in columns})
     rises = rises.sort_values(["circuit", "first_day", "last_day"], kind="stable").reset_index(drop=True)
     reach = rises.groupby("circuit")["last_day"].cummax().shift(fill_value=-1).to_numpy()
     circuit = rises["circuit"].to_numpy(np.int64)
@@ -350,15 +350,15 @@ def _tests_by_circuit(tests: pd.DataFrame) -> dict[int, Tests]:
     if tests.empty:
         return result
     cords = tests["reference_cords"].fillna(0)
-    for (circuit, _, wavelength, _), group in tests.assign(reference_cords=cords).groupby(keys, sort=True):
+    for _, group in tests.assign(reference_cords=cords).groupby(keys, sort=True):
         if len(group) < 2:
             continue
         entry = (
-            float(wavelength),
+            float(group["wavelength_nm"].iloc[0]),
             group["day"].to_numpy(np.float64),
             group["loss_db"].to_numpy(np.float64),
         )
-        result.setdefault(int(circuit), []).append(entry)
+        result.setdefault(int(group["circuit"].iloc[0]), []).append(entry)
     return result
 
 
@@ -414,7 +414,7 @@ def _path_evidence(
     result = _both_or_one(stats, added, laws, rows)
     coloured = np.array(
         [
-            bool(own) and any(abs(nm - reference) > SAME_WAVELENGTH_NM for nm, _, _ in own)
+            any(abs(nm - reference) > SAME_WAVELENGTH_NM for nm, _, _ in own or ())
             for own, reference in zip(tests, reference_nm, strict=True)
         ],
         np.bool_,

@@ -338,9 +338,8 @@ def _weigh_readings(
     circuit = cases.circuit[case]
     onset = np.full(len(case), np.nan)
     column = np.full(len(CODE), -1)
-    for code, place in PATH_COLUMN.items():
-        column[code] = place
-    place = column[cause]
+    column[list(PATH_COLUMN)] = list(PATH_COLUMN.values())
+    place: IntArray = column[cause]
 
     for series, (kind, values, side) in enumerate(
         (

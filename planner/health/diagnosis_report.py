@@ -62,7 +62,9 @@ def leading_rows(weighed: Weighed, hypotheses: Hypotheses, cases: Cases) -> pd.D
     )
     frame = frame.sort_values(["circuit", "probability"], ascending=[True, False], kind="stable")
     harmless = frame["cause"].to_numpy() == CODE["nothing"]
-    frame.loc[harmless, ["element", "element_kind"]] = [hypotheses.names.get_loc(""), 0]
+    nameless = int(hypotheses.names.get_indexer(pd.Index([""]))[0])
+    frame["element"] = np.where(harmless, nameless, frame["element"])
+    frame["element_kind"] = np.where(harmless, 0, frame["element_kind"])
     several = (frame["cause"].to_numpy() == CODE["transceiver"]) | harmless
     single = frame[~several]
     ends = (
@@ -70,10 +72,11 @@ def leading_rows(weighed: Weighed, hypotheses: Hypotheses, cases: Cases) -> pd.D
         .groupby(["circuit", "cause", "element"], as_index=False, sort=False)
         .agg(element_kind=("element_kind", "first"), probability=("probability", "sum"), pair=("pair", "first"))
     )
-    joined = pd.concat([single, ends], ignore_index=True)
-    return joined.sort_values(
+    joined = pd.DataFrame({name: np.concatenate([single[name], ends[name]]) for name in single})
+    ordered: pd.DataFrame = joined.sort_values(
         ["circuit", "probability", "cause", "element"], ascending=[True, False, True, True], kind="stable"
     ).reset_index(drop=True)
+    return ordered
 
 
 def folded(rows: pd.DataFrame) -> pd.DataFrame:
@@ -91,7 +94,21 @@ def folded(rows: pd.DataFrame) -> pd.DataFrame:
     kept = rows.assign(probability=probability)[~small].reset_index(drop=True)
     total = kept.groupby("circuit")["probability"].transform("sum")
     kept["probability"] = kept["probability"] / total
-    return kept
+    ordered: pd.DataFrame = kept.sort_values(
+        ["circuit", "probability"], ascending=[True, False], kind="stable"
+    ).reset_index(drop=True)
+    return ordered
+
+
+def _first_two(kept: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """First and second row of each circuit as listed; where only one is listed, as they were before folding."""
+    several = kept["circuit"].duplicated(keep=False).to_numpy()
+    alone = rows["circuit"].isin(kept.loc[~several, "circuit"]).to_numpy()
+    listed, unlisted = kept[several], rows[alone]
+    both = pd.DataFrame({name: np.concatenate([listed[name], unlisted[name]]) for name in rows})
+    both = both.sort_values(["circuit", "probability"], ascending=[True, False], kind="stable")
+    ordered: pd.DataFrame = both[both.groupby("circuit").cumcount() < 2].reset_index(drop=True)
+    return ordered
 
 
 def diagnosis_frames(
@@ -118,7 +135,7 @@ def diagnosis_frames(
     """
     rows = leading_rows(weighed, hypotheses, cases)
     kept = folded(rows)
-    evidence = _evidence_lines(weighed, hypotheses, cases, rows, circuit_ids, first_day)
+    evidence = _evidence_lines(weighed, hypotheses, cases, _first_two(kept, rows), circuit_ids, first_day)
     strongest = _strongest_lines(evidence)
     pair = kept["pair"].to_numpy(np.int64)
     top = ~kept["circuit"].duplicated().to_numpy()
@@ -223,12 +240,14 @@ def _evidence_lines(
     probability = rows["probability"].to_numpy(np.float64)
     difference = weighed.log_evidence[pair[first]] - weighed.log_evidence[pair[second]]
     odds = np.log(probability[first]) - np.log(np.maximum(probability[second], 1e-300))
-    # what is left: several ways of one element to fail, summed into its row
+    # what is left: several ways of one element to fail and rows too small to list, summed into these
     rest = odds - difference.sum(axis=1)
     values = np.concatenate([difference, rest[:, None]], axis=1) * DECIBANS_PER_NEPER
     words = _Words(weighed, hypotheses, cases, first_day)
     texts = words.lines(pair[first], pair[second])
-    texts.append(np.full(len(first), "the several ways in which these elements can fail, together", dtype=object))
+    texts.append(
+        np.full(len(first), "the several ways in which these can fail, and rows too small to list", dtype=object)
+    )
     shown = np.abs(values) >= 0.05
     shown[:, 0] = True
     # what is too small to show goes with the first line, so that the lines still add up
@@ -350,8 +369,8 @@ def _alike(weighed: Weighed, hypotheses: Hypotheses, kept: pd.DataFrame) -> NDAr
     result = np.full(len(kept), "", dtype=object)
     several = pd.Series(key).duplicated(keep=False).to_numpy() & (kept["probability"].to_numpy() >= 0.01)
     groups: dict[int, list[int]] = {}
-    for number in np.flatnonzero(several):
-        groups.setdefault(int(key[number]), []).append(int(number))
+    for row in np.flatnonzero(several):
+        groups.setdefault(int(key[row]), []).append(int(row))
     element = names[kept["element"].to_numpy(np.int64)]
     for members in groups.values():
         for number in members:

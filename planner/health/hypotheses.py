@@ -95,7 +95,7 @@ def list_hypotheses(
         _record_hypotheses(circuits, untraced),
         _nothing(circuits),
     ]
-    frame = pd.concat([part for part in parts if len(part)], ignore_index=True)
+    frame = _stacked(parts)
     frame["circuit"] = circuit_index.get_indexer(pd.Index(frame["circuit_id"]))
     order = np.argsort(frame["circuit"].to_numpy(), kind="stable")
     frame = frame.iloc[order]
@@ -115,6 +115,11 @@ def list_hypotheses(
         names=pd.Index(names),
         ports=pd.Index(ports),
     )
+
+
+def _stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Rows of hypotheses one part after the other."""
+    return pd.DataFrame({name: np.concatenate([part[name].to_numpy() for part in parts]) for name in parts[0]})
 
 
 def _rows(
@@ -159,7 +164,7 @@ def _face_hypotheses(faces: pd.DataFrame, beliefs: pd.DataFrame) -> pd.DataFrame
         parts.append(
             _rows(faces, cause, PATH, "connector", faces["element_id"], rate, np.log(p / mean), faces["port_id"])
         )
-    return pd.concat(parts, ignore_index=True)
+    return _stacked(parts)
 
 
 def _offset_hypotheses(faces: pd.DataFrame, touches: pd.Series) -> pd.DataFrame:
@@ -175,17 +180,17 @@ def _offset_hypotheses(faces: pd.DataFrame, touches: pd.Series) -> pd.DataFrame:
         _rows(joints, cause, PATH, "connector", joints["element_id"], rate, 0.0, joints["port_id"])
         for cause in ("remating_offset", "nothing")
     ]
-    return pd.concat(parts, ignore_index=True)
+    return _stacked(parts)
 
 
 def _cable_hypotheses(cables: pd.DataFrame) -> pd.DataFrame:
     kind = cables["cable_kind"].fillna("trunk")
     parts = []
     for cause, rates in (("bend", BEND_BY_CABLE), ("fibre_break", BREAK_BY_CABLE)):
-        rate = kind.map(rates).fillna(0.0).to_numpy(np.float64)
+        rate = np.asarray(kind.map(rates).fillna(0.0), np.float64)
         usable = rate > 0
         parts.append(_rows(cables[usable], cause, PATH, "cable", cables["element_id"][usable], rate[usable]))
-    return pd.concat(parts, ignore_index=True)
+    return _stacked(parts)
 
 
 def _splice_hypotheses(splices: pd.DataFrame) -> pd.DataFrame:
@@ -207,7 +212,7 @@ def _transceiver_hypotheses(circuits: pd.DataFrame) -> pd.DataFrame:
             (RECEIVER_A, z, misreported),
         )
     ]
-    return pd.concat(parts, ignore_index=True)
+    return _stacked(parts)
 
 
 def _record_hypotheses(circuits: pd.DataFrame, untraced: pd.Index) -> pd.DataFrame:

@@ -101,7 +101,7 @@ def without_other_changes(
     Matrix (len(series), days).
     """
     known = np.maximum(series, 0)
-    result = segments.smooth[known].copy()
+    result: NDArray[np.float32] = segments.smooth[known].copy()
     result[series < 0] = np.nan
     result -= taken_out(segments, series, first_day, last_day)
     return result

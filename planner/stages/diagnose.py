@@ -98,7 +98,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     has_otdr = np.isin(np.arange(len(circuits)), numbers.get_indexer(pd.Index(traces["circuit_id"].unique())))
     wavelengths = tests.groupby("circuit")["wavelength_nm"].nunique().reindex(range(len(circuits)), fill_value=0)
     diagnosis, evidence, blame = diagnosis_frames(
-        weighed, hypotheses, cases, numbers, series.first_day, has_otdr, wavelengths.to_numpy(np.int64)
+        weighed, hypotheses, cases, numbers, series.first_day, has_otdr, np.asarray(wavelengths, np.int64)
     )
     replace_result(con, "diagnosis", diagnosis)
     replace_result(con, "diagnosis_evidence", evidence)
@@ -159,7 +159,7 @@ def _padded(matrix: NDArray[np.float32], days: int) -> NDArray[np.float32]:
 def _days(at: pd.Series, first_day: np.datetime64) -> NDArray[np.float64]:
     """Days since the first day, with the time of day as a fraction."""
     span = at.to_numpy("datetime64[s]") - first_day.astype("datetime64[s]")
-    return span / np.timedelta64(86400, "s")
+    return np.asarray(span / np.timedelta64(86400, "s"), np.float64)
 
 
 def _on_axis(tests: pd.DataFrame, numbers: pd.Index, series: CircuitSeries) -> pd.DataFrame:
@@ -167,7 +167,8 @@ def _on_axis(tests: pd.DataFrame, numbers: pd.Index, series: CircuitSeries) -> p
     result = tests.assign(
         circuit=numbers.get_indexer(pd.Index(tests["circuit_id"])), day=_days(tests["at"], series.first_day)
     )
-    return result[result["circuit"] >= 0].reset_index(drop=True)
+    known: pd.DataFrame = result[result["circuit"] >= 0].reset_index(drop=True)
+    return known
 
 
 def _tests_that_rose(tests: pd.DataFrame) -> pd.DataFrame:
@@ -180,7 +181,8 @@ def _tests_that_rose(tests: pd.DataFrame) -> pd.DataFrame:
     rose = pd.DataFrame(
         {"circuit": number.reindex(drift["circuit_id"]).to_numpy(), "size_db": drift["step_db"].to_numpy()}
     )
-    return rose.groupby("circuit", as_index=False)["size_db"].max().astype({"circuit": np.int64})
+    largest: pd.DataFrame = rose.groupby("circuit", as_index=False).agg(size_db=("size_db", "max"))
+    return largest.assign(circuit=largest["circuit"].astype("int64"))
 
 
 def _levels(excess: pd.DataFrame, numbers: pd.Index) -> Levels:

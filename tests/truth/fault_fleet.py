@@ -33,7 +33,8 @@ class FaultFleet:
         return START + timedelta(days=self.days)
 
 
-def _insert(con: duckdb.DuckDBPyConnection, table: str, frame: pd.DataFrame, intake: bool = True) -> None:
+def insert(con: duckdb.DuckDBPyConnection, table: str, frame: pd.DataFrame, intake: bool = True) -> None:
+    """Append rows to a table of the store; intake tables get a load number."""
     names = [f'"{name}"' for name in frame.columns]
     con.register("_rows", frame.assign(_load=1) if intake else frame)
     columns = ", ".join([*names, "_load"] if intake else names)
@@ -139,6 +140,13 @@ def _faults(rng: np.random.Generator, names: pd.DataFrame, touches: list[list[np
     return pd.DataFrame(rows, columns=["circuit_id", "cause", "element_id", "size_db", "day", "face"])
 
 
+def plain_plant(con: duckdb.DuckDBPyConnection, trunks: int) -> pd.DataFrame:
+    """The plant of so many trunks without any history; gives the names, one row per circuit."""
+    names = _names(trunks)
+    _write_plant(con, names)
+    return names
+
+
 def build(
     con: duckdb.DuckDBPyConnection,
     seed: int,
@@ -195,34 +203,35 @@ def build(
     received = np.round(received / quantum_db) * quantum_db
     sent = np.round(launch + rng.normal(0, 0.03, launch.shape), 2)
     kept = rng.random((count, days)) > 0.08
-    _write_readings(con, names, sent, received, kept)
+    write_readings(con, names, sent, received, kept)
     _write_plant(con, names)
     _write_tests(con, rng, names, truth, touches, days)
     _write_touches(con, rng, names, touches, truth, unrecorded)
     return FaultFleet(truth, days)
 
 
-def _write_readings(
+def write_readings(
     con: duckdb.DuckDBPyConnection, names: pd.DataFrame, sent: np.ndarray, received: np.ndarray, kept: np.ndarray
 ) -> None:
+    """One reading per day at both ends of every circuit, where `kept`."""
     circuit, day = np.nonzero(kept)
     at = np.datetime64(START, "us") + day.astype("timedelta64[D]") + np.timedelta64(3, "h")
     for port, tx, rx in (("a_port_id", sent[kept], None), ("z_port_id", None, received[kept])):
         rows = pd.DataFrame({"at": at, "port_id": names[port].to_numpy(object)[circuit]})
         rows["tx_dbm"] = tx if tx is not None else np.nan
         rows["rx_dbm"] = rx if rx is not None else np.nan
-        _insert(con, "power_readings", rows)
+        insert(con, "power_readings", rows)
 
 
 def _write_plant(con: duckdb.DuckDBPyConnection, names: pd.DataFrame) -> None:
-    _insert(
+    insert(
         con,
         "sites",
         pd.DataFrame(
             {"site_id": ["A", "Z"], "kind": "hut", "latitude": 0.0, "longitude": 0.0, "environment": "indoor"}
         ),
     )
-    _insert(con, "housings", pd.DataFrame({"housing_id": ["HA", "HZ"], "site_id": ["A", "Z"], "kind": "equipment"}))
+    insert(con, "housings", pd.DataFrame({"housing_id": ["HA", "HZ"], "site_id": ["A", "Z"], "kind": "equipment"}))
     ports = pd.concat(
         [
             pd.DataFrame({"port_id": names[f"{kind}_{end}"], "housing_id": f"H{end}"})
@@ -230,7 +239,7 @@ def _write_plant(con: duckdb.DuckDBPyConnection, names: pd.DataFrame) -> None:
             for end in "AZ"
         ]
     )
-    _insert(con, "ports", ports)
+    insert(con, "ports", ports)
     cables = pd.concat(
         [
             pd.DataFrame({"cable_id": names[f"{kind}_{end}"], "kind": word, "fibre_count": fibres}).drop_duplicates()
@@ -238,13 +247,13 @@ def _write_plant(con: duckdb.DuckDBPyConnection, names: pd.DataFrame) -> None:
             for end in "AZ"
         ]
     )
-    _insert(con, "cables", cables)
+    insert(con, "cables", cables)
     faces = pd.DataFrame({"connector_id": names[[f"face_{n}" for n in range(FACES)]].to_numpy().ravel()})
-    _insert(con, "connectors", faces.assign(fibre_count=1, polish="UPC"))
+    insert(con, "connectors", faces.assign(fibre_count=1, polish="UPC"))
     circuits = names[["circuit_id", "a_port_id", "z_port_id"]].assign(fibre=1, wavelength_nm=1310.0)
-    _insert(con, "circuits", circuits)
-    _insert(con, "circuit_paths", _paths(names), intake=False)
-    _insert(con, "circuit_status", pd.DataFrame({"circuit_id": names["circuit_id"], "traced": True}), intake=False)
+    insert(con, "circuits", circuits)
+    insert(con, "circuit_paths", _paths(names), intake=False)
+    insert(con, "circuit_status", pd.DataFrame({"circuit_id": names["circuit_id"], "traced": True}), intake=False)
 
 
 def _write_tests(
@@ -274,7 +283,7 @@ def _write_tests(
                     )
                 )
     frame = pd.DataFrame(rows, columns=["test_id", "at", "circuit_id", "wavelength_nm", "direction", "loss_db"])
-    _insert(con, "loss_tests", frame)
+    insert(con, "loss_tests", frame)
 
 
 def _write_touches(
@@ -308,10 +317,10 @@ def _write_touches(
             worn = rng.normal(-1.5 if guilty and cause == "damaged_end_face" else -4.5, 1.0)
             beliefs.append((row[f"face_{face}"], 1 / (1 + np.exp(-logit)), 1 / (1 + np.exp(-worn))))
     columns = ["event_id", "at", "port_id", "face", "connector_id", "action"]
-    _insert(con, "mating_events", pd.DataFrame(events, columns=columns))
+    insert(con, "mating_events", pd.DataFrame(events, columns=columns))
     health = pd.DataFrame(beliefs, columns=["connector_id", "p_contaminated", "p_damaged"])
     health["p_not_clean"] = health["p_contaminated"] + health["p_damaged"] * (1 - health["p_contaminated"])
-    _insert(con, "connector_health", health, intake=False)
+    insert(con, "connector_health", health, intake=False)
 
 
 def scores(truth: pd.DataFrame, diagnosis: pd.DataFrame) -> dict[str, float]:
