@@ -18,7 +18,18 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from planner.plant import patching
-from planner.plant.graph import CABLE_SIDE, ENDS, FACES, MATE_SIDE, NONE, Plant, distinct, is_single_mode, taken
+from planner.plant.graph import (
+    CABLE_SIDE,
+    ENDS,
+    FACES,
+    MATE_SIDE,
+    NONE,
+    OUTWARD,
+    Plant,
+    distinct,
+    is_single_mode,
+    taken,
+)
 from planner.plant.patching import FIXED, FRONT, REAR
 from planner.plant.put_back import LIGHT_DBM
 from planner.plant.trace import (
@@ -27,6 +38,7 @@ from planner.plant.trace import (
     NO_END_FACE,
     OPEN,
     Paths,
+    ends_of_walks,
     reasons,
     walked_points,
 )
@@ -931,6 +943,19 @@ def _moves(plant: Plant, ends: tuple[int, int], walks: tuple[Array, Array]) -> l
             text = f"a cord between port {names[0]} and port {names[1]} is missing from the records"
             cords = any(taken(cables.kind, connectors.cable[[one, other]]) == PATCH_CORD)
             out.append(_Repair(1.0 if cords else 2.4, "", text, (one, other), at[0]))
+    for side, far in (ends, ends[::-1]):
+        target = _open_at(plant, far)
+        if side >> 1 < plant.first_leg or target < 0:
+            continue
+        there = int(connectors.port[target])
+        near = [int(connectors.port[branch]) for branch in _targets(plant, side)]
+        near = [at for at in near if plant.site_of_port[at] == plant.site_of_port[there]]
+        if near:
+            ports_named = ", ".join(plant.id_of("ports", at) for at in near[:4]) + (" ..." if len(near) > 4 else "")
+            text = (
+                f"a cord between port {plant.id_of('ports', there)} and port {ports_named} is missing from the records"
+            )
+            out.append(_Repair(1.5, "", text, (target,), there))
     open_cables = [_open_cable(plant, side) for side in ends]
     if min(open_cables) >= 0 and open_cables[0] != open_cables[1]:
         a, b = (plant.id_of("cables", cable) for cable in open_cables)
@@ -939,19 +964,16 @@ def _moves(plant: Plant, ends: tuple[int, int], walks: tuple[Array, Array]) -> l
 
 
 def _targets(plant: Plant, side: int) -> list[int]:
-    """Connectors opposite which a cord is missing: where the walk stopped, or the free legs of its splitter."""
+    """Connectors opposite which a cord is missing: where the walk stopped, or beyond the legs of its splitter."""
     point = side >> 1
     if side < 0 or point < plant.first_leg:
         target = _open_at(plant, side)
         return [target] if target >= 0 else []
-    legs = plant.records.legs
     order, start = plant.legs_in_order
-    splitter = int(legs.splitter[point - plant.first_leg])
+    splitter = int(plant.records.legs.splitter[point - plant.first_leg])
     branches = order[start[splitter] : start[splitter + 1]]
-    built_in = taken(plant.holder[:, FIXED], legs.port[branches])
-    mates = 2 * taken(plant.first_point[:-1], built_in) + MATE_SIDE
-    free: list[int] = built_in[(built_in >= 0) & (plant.link[mates] == NONE)].tolist()
-    return free
+    lasts = ends_of_walks(plant, 2 * (plant.first_leg + branches) + OUTWARD)
+    return [target for target in (_open_at(plant, int(last)) for last in lasts) if target >= 0]
 
 
 def _open_cable(plant: Plant, side: int) -> int:

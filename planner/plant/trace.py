@@ -316,6 +316,11 @@ def walked_points(plant: Plant, paths: Paths, rows: Array, *, from_a: bool) -> l
     return out
 
 
+def ends_of_walks(plant: Plant, sides: Array) -> Int32:
+    """Side through which each walk, begun by leaving through the side given, can go no further."""
+    return _walk(plant, sides, np.full(len(sides), -9), np.zeros(len(sides), np.int64)).last
+
+
 def trace_circuit(plant: Plant, circuit_id: str) -> pd.DataFrame:
     """The path of one circuit as rows of `circuit_paths`.
 
