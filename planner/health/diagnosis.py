@@ -636,5 +636,7 @@ class _Learning:
         seen = found[faults] + self.orders[faults]
         # orders tell the shares of causes, not how many there are now
         scale = 1.0 + self.orders[faults].sum() / max(found[faults].sum() + PRIOR_CASES, 1e-9)
-        factor[faults] = (seen / scale + pseudo) / (self.expected[faults] + pseudo)
+        expected = self.expected[faults] + pseudo
+        # a cause that no circuit can have keeps its prior
+        factor[faults] = np.where(expected > 0, seen / scale + pseudo, 1.0) / np.where(expected > 0, expected, 1.0)
         return np.asarray(np.log(np.clip(factor, *LEARNING_LIMITS)), np.float64)

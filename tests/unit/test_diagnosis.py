@@ -1,0 +1,254 @@
+"""The pieces of circuit diagnosis, and the command that shows it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from truth.fault_fleet import build, insert
+
+from planner.commands.diagnose import diagnose as command
+from planner.errors import InputError, TraceError
+from planner.health.diagnosis import Levels, looks_by_face, touches_by_joint, weigh_levels
+from planner.health.diagnosis_report import next_test
+from planner.health.fault_laws import (
+    CODE,
+    OFFSET_SCALE_DB,
+    PATH_CAUSES,
+    SIZES_DB,
+    bend_ratio,
+    learned_offset_scale,
+    shape_law,
+    size_law,
+)
+from planner.health.hypotheses import NOTHING, list_hypotheses
+from planner.health.order_causes import corrected_shares
+from planner.health.shared_elements import sharing_circuits
+from planner.pipeline import STEPS
+from planner.progress import silent
+from planner.stages import diagnose, drift
+from planner.store.database import open_database, transaction
+
+NO_BELIEFS = pd.DataFrame({"connector_id": pd.Series(dtype=object), "p_contaminated": [], "p_damaged": []})
+
+
+def test_laws_are_probabilities() -> None:
+    """Sizes and shapes of every cause sum to 1; faults begin where they are worth naming."""
+    for cause in (*PATH_CAUSES, "transceiver"):
+        assert size_law(cause).sum() == pytest.approx(1.0)
+        assert shape_law(cause).sum() == pytest.approx(1.0)
+    assert size_law("contamination")[SIZES_DB < 0.12].sum() == 0
+    assert size_law("nothing")[SIZES_DB > 0.18].sum() == 0
+
+
+def test_the_size_of_offsets_is_learned_from_improvements() -> None:
+    """The scale follows the fleet's own falls; too few falls leave the default."""
+    rng = np.random.default_rng(1)
+    falls = np.abs(rng.normal(0, 0.25, 400))
+    assert learned_offset_scale(falls) == pytest.approx(0.25, abs=0.05)
+    assert learned_offset_scale(falls[:20]) == OFFSET_SCALE_DB
+
+
+def test_a_bend_costs_more_at_the_longer_wavelength() -> None:
+    """From 1310 to 1550 nm the loss of a bend grows several times over; at one wavelength it is itself."""
+    ratio = bend_ratio(np.array([1310.0, 1550.0, 1625.0]), np.array(1550.0), 0.008)
+    assert ratio[0] < 0.2 and ratio[1] == pytest.approx(1.0) and ratio[2] > 1.5
+
+
+def test_wrong_close_codes_are_corrected() -> None:
+    """Where every code is right four times in five, ninety of one and ten of others are nearly all that one."""
+    counts = pd.DataFrame({"cause_found": ["contamination", "bend", "no_fault_found"], "orders": [90, 10, 50]})
+    shares = corrected_shares(counts)
+    assert shares["contamination"] > 0.9 * sum(shares.values())
+    assert sum(shares.values()) == pytest.approx(50.0)
+    assert corrected_shares(pd.DataFrame({"cause_found": ["other"], "orders": [3]})) == {}
+
+
+def two_circuits() -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Circuits C and D with a face each and one cable for both.
+
+    C: X | CAB      D: Y | CAB
+    """
+    circuits = pd.DataFrame({"circuit_id": ["C", "D"], "a_port_id": ["A1", "A2"], "z_port_id": ["Z1", "Z2"]})
+    elements = pd.DataFrame(
+        {
+            "circuit_id": ["C", "C", "D", "D"],
+            "position": [1, 2, 1, 2],
+            "element_kind": ["connector", "cable", "connector", "cable"],
+            "element_id": ["X", "CAB", "Y", "CAB"],
+            "port_id": ["P1", None, "P2", None],
+            "cable_kind": [None, "trunk", None, "trunk"],
+            "fibre_count": [1, 12, 1, 12],
+        }
+    )
+    return circuits, elements
+
+
+def test_every_element_of_a_path_has_its_hypotheses() -> None:
+    """Faces can be dirty or damaged, cables bent or broken, ports at fault; nothing is always possible."""
+    circuits, elements = two_circuits()
+    touches = pd.Series([2], index=["P1"])
+    found = list_hypotheses(circuits, elements, NO_BELIEFS, pd.Index([]), touches)
+    own = found.circuit == 0
+    named = set(zip(found.cause[own].tolist(), found.names[found.element[own]], strict=True))
+    for cause, element in (("contamination", "X"), ("damaged_end_face", "X"), ("bend", "CAB"), ("fibre_break", "CAB")):
+        assert (CODE[cause], element) in named
+    assert (CODE["transceiver"], "A1") in named and (CODE["transceiver"], "Z1") in named
+    assert (CODE["remating_offset"], "X") in named
+    assert (CODE["remating_offset"], "Y") not in set(zip(found.cause, found.names[found.element], strict=True))
+    assert (found.family == NOTHING).sum() == 2
+
+
+def test_a_suspect_face_begins_with_better_odds() -> None:
+    """What is believed of an end face multiplies its odds; a circuit without a path doubts its record."""
+    circuits, elements = two_circuits()
+    beliefs = pd.DataFrame({"connector_id": ["X", "Y"], "p_contaminated": [0.4, 0.1], "p_damaged": [0.01, 0.01]})
+    found = list_hypotheses(circuits, elements, beliefs, pd.Index(["D"]), pd.Series(dtype=float))
+    dirt = found.cause == CODE["contamination"]
+    assert np.diff(found.belief[dirt])[0] == pytest.approx(np.log(0.1 / 0.4))
+    record = found.rate[found.cause == CODE["record_error"]]
+    assert record[1] > record[0] + 3
+
+
+def test_circuits_over_one_cable_share() -> None:
+    """A change of C makes D worth reading because of their cable; without one, nothing is."""
+    circuits, elements = two_circuits()
+    found = list_hypotheses(circuits, elements, NO_BELIEFS, pd.Index([]), pd.Series(dtype=float))
+    assert sharing_circuits(found, np.array([0]), 2).tolist() == [0, 1]
+    assert sharing_circuits(found, np.array([], dtype=np.int64), 2).tolist() == []
+
+
+def test_a_touch_after_the_daily_reading_shows_the_next_day() -> None:
+    """A joint opened at 14:00 shows in the reading of the next day at 03:00, one opened at 01:00 the same day."""
+    rows = pd.DataFrame({"port_id": ["P", "P"], "day": [10 + 14 / 24, 20 + 1 / 24]})
+    assert touches_by_joint(pd.Index(["P"]), rows, 3 / 24).day.tolist() == [11, 20]
+
+
+def test_only_good_looks_count_as_passed() -> None:
+    """Cleanings and passed inspections are kept apart; a failed one is neither."""
+    looks = pd.DataFrame(
+        {
+            "connector_id": ["X", "X", "X"],
+            "day": [5.0, 6.0, 7.0],
+            "what": ["cleaning", "inspection", "inspection"],
+            "dirty": [False, False, True],
+            "damaged": [False, False, False],
+        }
+    )
+    found = looks_by_face(pd.Index(["X"]), looks)
+    assert found.clean_key.tolist() == [5.0]
+    assert found.pass_key.tolist() == [6.0]
+
+
+def test_absolute_loss_speaks_for_faults_of_its_size_only() -> None:
+    """Three tenths too much favours dirt a little, twenty decibels a break or a wrong record; unknown is zero."""
+    rng = np.random.default_rng(2)
+    excess = np.concatenate([rng.normal(0, 0.2, 200), [0.6, 20.0, np.nan]])
+    faults, record = weigh_levels(Levels(excess, np.full(203, 0.2)))
+    dirt, broken = PATH_CAUSES.index("contamination"), PATH_CAUSES.index("fibre_break")
+    assert faults[200, dirt] > 0 > faults[200, broken]
+    assert faults[201, broken] > 5
+    assert record[201] > 3
+    assert (faults[202] == 0).all() and record[202] == 0
+
+
+def test_the_next_test_is_named_in_words() -> None:
+    """Two suspect faces are inspected in turn; a weak transceiver is measured; a bend asks for wavelengths."""
+    assert "inspect X first, then Y" in next_test("contamination", "X", "contamination", "Y", 0.5, False, 0)
+    assert "measure the light at P" in next_test("transceiver", "P", "contamination", "X", 0.9, False, 0)
+    assert "1310 and 1550" in next_test("contamination", "X", "bend", "CAB", 0.6, False, 1)
+    assert "OTDR" in next_test("splice", "S", "nothing", "", 0.6, False, 2)
+
+
+@pytest.fixture(scope="module")
+def database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database with one trunk of twelve circuits, diagnosed, all results current."""
+    path = tmp_path_factory.mktemp("diagnosed") / "fleet.duckdb"
+    con = open_database(path)
+    fleet = build(con, 5, trunks=1, days=200)
+    insert(con, "patching", pd.DataFrame({"connector_id": ["F1-00000"], "port_id": ["EA00000"], "face": ["front"]}))
+    con.execute("INSERT INTO loads (load_id, loaded_at, source) VALUES (1, ?, 'made')", [fleet.now])
+    with transaction(con):
+        drift.run(con, fleet.now, silent)
+        diagnose.run(con, fleet.now, silent)
+    for name, _, _ in STEPS:
+        con.execute("INSERT INTO stage_runs VALUES (?, 1, ?, 0, '')", [name, fleet.now])
+    con.close()
+    return path
+
+
+def test_the_command_shows_one_circuit_with_its_evidence(database: Path) -> None:
+    """Causes, evidence lines and their sum are printed for a circuit."""
+    shown = CliRunner().invoke(command, ["C00000", "--db", str(database)])
+    assert shown.exit_code == 0, shown.output
+    assert "Circuit C00000" in shown.output
+    assert "decibans" in shown.output
+
+
+def test_the_command_writes_every_row(database: Path, tmp_path: Path) -> None:
+    """The file has the columns people and programs expect, and every circuit's probabilities sum to 1."""
+    out = tmp_path / "diagnosis.csv"
+    assert CliRunner().invoke(command, ["--out", str(out), "--db", str(database)]).exit_code == 0
+    rows = pd.read_csv(out)
+    assert rows.columns[:4].tolist() == ["circuit_id", "cause", "element_id", "element_kind"]
+    assert {"probability", "evidence", "onset_at", "size_db", "same_as", "next_test"} <= set(rows.columns)
+    assert rows.groupby("circuit_id")["probability"].sum().to_numpy() == pytest.approx(np.ones(12))
+
+
+def test_the_command_lists_the_fleet(database: Path) -> None:
+    """Without a circuit the counts and the circuits most probably at fault are printed."""
+    shown = CliRunner().invoke(command, ["--db", str(database)])
+    assert shown.exit_code == 0
+    assert "12 circuits" in shown.output and "Most probably at fault" in shown.output
+
+
+def test_wrong_use_is_told_in_one_line(database: Path, tmp_path: Path) -> None:
+    """An unknown circuit and an unknown file ending are refused with what would be right."""
+    unknown = CliRunner().invoke(command, ["C9", "--db", str(database)])
+    assert isinstance(unknown.exception, TraceError) and "no such circuit" in str(unknown.exception)
+    ending = CliRunner().invoke(command, ["--out", str(tmp_path / "x.doc"), "--db", str(database)])
+    assert isinstance(ending.exception, InputError) and ".csv or .parquet" in str(ending.exception)
+
+
+def test_without_history_nothing_is_guessed(tmp_path: Path) -> None:
+    """A plant without readings, tests and events is diagnosed by priors alone, and says what it lacked."""
+    con = open_database(tmp_path / "bare.duckdb")
+    fleet = build(con, 6, trunks=1, days=200)
+    for table in ("power_readings", "loss_tests", "mating_events", "connector_health"):
+        con.execute(f"DELETE FROM {table}")
+    with transaction(con):
+        assert "no power_readings" in drift.run(con, fleet.now, silent)
+        note = diagnose.run(con, fleet.now, silent)
+    rows = con.execute("SELECT * FROM diagnosis").df()
+    con.close()
+    assert "not assessed: no power_readings" in note and "no connector_health" in note
+    assert rows.groupby("circuit_id")["probability"].sum().to_numpy() == pytest.approx(np.ones(12))
+    top = rows.sort_values("probability", ascending=False).drop_duplicates("circuit_id")
+    assert (top["cause"] == "nothing").all()
+
+
+def test_a_second_run_gives_the_same_rows(tmp_path: Path) -> None:
+    """Same data and moment, same diagnosis; new readings of one port recompute only its series."""
+    con = open_database(tmp_path / "twice.duckdb")
+    fleet = build(con, 7, trunks=1, days=200)
+    results = []
+    for _ in range(2):
+        with transaction(con):
+            drift.run(con, fleet.now, silent)
+            diagnose.run(con, fleet.now, silent)
+        results.append(con.execute("SELECT * FROM diagnosis ORDER BY ALL").df())
+    pd.testing.assert_frame_equal(*results)
+    whole = con.execute("SELECT * FROM series_drift ORDER BY series_id").df()
+    con.execute("INSERT INTO stage_runs VALUES ('drift', 1, ?, 0, '')", [fleet.now])
+    con.execute("UPDATE power_readings SET rx_dbm = rx_dbm - 1, _load = 2 WHERE port_id = 'EZ00000'")
+    with transaction(con):
+        drift.run(con, fleet.now, silent)
+    again = con.execute("SELECT * FROM series_drift ORDER BY series_id").df()
+    con.close()
+    other = whole["port_id"] != "EZ00000"
+    pd.testing.assert_frame_equal(whole[other], again[other])
+    own = whole["series_id"] == "rx_power|EZ00000"
+    assert again.loc[own, "baseline"].item() == pytest.approx(whole.loc[own, "baseline"].item() - 1, abs=0.01)
