@@ -394,7 +394,10 @@ def _tests_of(tests: Tests | None, noise: float, days: int, gone: NDArray[np.flo
     for nm, day, loss in tests:
         at = np.floor(day).astype(np.int64)
         other = np.where(at >= 0, gone[np.clip(at, 0, days - 1)], 0.0)
-        found.append((nm, *repeat_statistics(day, loss - other, variance, days)))
+        left = loss - other
+        # loss that a later test no longer shows was put right
+        later = np.minimum.accumulate(left[::-1])[::-1]
+        found.append((nm, *repeat_statistics(day, np.minimum(left, later + noise), variance, days)))
     return found
 
 
