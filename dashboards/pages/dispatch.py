@@ -558,10 +558,8 @@ def _side_by_side(plans: pd.DataFrame, plan_id: str) -> list[Component]:
             ),
             rows,
         ),
-        html.P(
-            "Plan again, or ask what would happen with other crews, from the command line; the new plan appears here:"
-        ),
-        html.Pre(f"{PLAN_COMMAND}\n{PLAN_COMMAND} --no-overtime"),
+        html.P("Plan again from the command line; the new plan appears here:"),
+        html.Pre(PLAN_COMMAND),
     ]
 
 

@@ -418,7 +418,6 @@ def backtest_parts(counts: dict[str, int]) -> list[Component]:
                 "Brier#",
                 "Calibration error#",
                 "Benefit caught in first 5 %#",
-                "Note*",
             ),
             [
                 [
@@ -429,12 +428,13 @@ def backtest_parts(counts: dict[str, int]) -> list[Component]:
                     "" if is_unknown(line.brier) else figure(line.brier, 4),
                     "" if is_unknown(line.calibration_error) else figure(line.calibration_error, 3),
                     percent(line.benefit_caught),
-                    "" if is_unknown(line.note) else str(line.note),
                 ]
                 for line in records(newest)
             ],
         )
     )
+    notes = dict.fromkeys(str(note) for note in newest["note"] if not is_unknown(note) and note)
+    parts += [html.P(_sentence(note), className="faint small") for note in notes]
     parts += _backtest_curves(head["ranked_at"])
     days = len(set(scores["ranked_at"]))
     if days > 1:

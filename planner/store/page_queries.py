@@ -582,7 +582,7 @@ def site_circuits(con: Connection, site_id: str, limit: int = 25) -> pd.DataFram
 
 
 def plans(con: Connection) -> pd.DataFrame:
-    """Every version of every plan, newest first, with what it holds."""
+    """Every version of every plan, the one stored last first, with what it holds."""
     return fetch(
         con,
         """WITH stops AS (SELECT plan_id, count(*) AS stops, count(DISTINCT (crew_id, day_on)) AS crew_days,
@@ -595,7 +595,7 @@ def plans(con: Connection) -> pd.DataFrame:
                   s.travel_km, s.travel_min, s.work_min, coalesce(j.jobs, 0) AS jobs,
                   coalesce(l.left_out, 0) AS left_out
            FROM plans p LEFT JOIN stops s USING (plan_id) LEFT JOIN jobs j USING (plan_id)
-           LEFT JOIN left_out l USING (plan_id) ORDER BY p.made_at DESC, p.plan_id DESC""",
+           LEFT JOIN left_out l USING (plan_id) ORDER BY p.rowid DESC""",
     )
 
 
@@ -689,7 +689,7 @@ def planned_visits(con: Connection, connector_id: str) -> pd.DataFrame:
         con,
         """SELECT j.plan_id, p.status, j.crew_id, j.day_on, j.stop_no, j.action, j.method
            FROM plan_jobs j JOIN plans p USING (plan_id)
-           WHERE j.connector_id = ? AND p.status <> 'done' ORDER BY p.made_at DESC, j.day_on LIMIT 6""",
+           WHERE j.connector_id = ? AND p.status <> 'done' ORDER BY p.rowid DESC, j.day_on LIMIT 6""",
         [connector_id],
     )
 

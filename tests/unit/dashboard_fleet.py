@@ -823,16 +823,6 @@ def _plans(con: duckdb.DuckDBPyConnection) -> None:
         [
             {
                 **plan,
-                "plan_id": "PL-1",
-                "made_at": NOW,
-                "benefit": 1500.0,
-                "cost": 600.0,
-                "upper_bound": 940.0,
-                "gap": 0.04,
-                "document": json.dumps(document),
-            },
-            {
-                **plan,
                 "plan_id": "PL-0",
                 "made_at": days_ago(7),
                 "benefit": 1200.0,
@@ -840,6 +830,16 @@ def _plans(con: duckdb.DuckDBPyConnection) -> None:
                 "upper_bound": 900.0,
                 "gap": 0.07,
                 "document": "",
+            },
+            {
+                **plan,
+                "plan_id": "PL-1",
+                "made_at": NOW,
+                "benefit": 1500.0,
+                "cost": 600.0,
+                "upper_bound": 940.0,
+                "gap": 0.04,
+                "document": json.dumps(document),
             },
         ],
     )
