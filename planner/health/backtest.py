@@ -203,6 +203,10 @@ def _resampled(score: Float64, rival: Float64, judged: Judged, share: float, see
     return out
 
 
+def _known(value: float) -> float | None:
+    return value if np.isfinite(value) else None
+
+
 def score_rankings(
     ranking: pd.DataFrame, judged: Judged, at: pd.Timestamp, until: pd.Timestamp, horizon_days: float, seed: int
 ) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, object]]:
@@ -272,7 +276,9 @@ def score_rankings(
             }
         )
         details[method] = {
-            "precision": {f"{share:g}": precision_at(score, judged, share) for share in (0.01, 0.02, 0.05, 0.1, 0.2)},
+            "precision": {
+                f"{share:g}": _known(precision_at(score, judged, share)) for share in (0.01, 0.02, 0.05, 0.1, 0.2)
+            },
             "interval_at_5": _resampled(score, rival, judged, 0.05, seed),
         }
         curves.append(curve.assign(method=method, curve="benefit_caught", cases=int(judged.bad.sum())))

@@ -30,8 +30,8 @@ class RankingValues:
     outage_min
         How long customers are without service when a circuit fails. [min]
     trouble_visit
-        What a circuit that visibly lost light costs in complaints and a later visit of its own, whatever
-        its customers. [customer-min]
+        What a circuit that visibly lost light costs in complaints, the search for the cause and a later visit
+        of its own, however few its customers. [customer-min]
     crew_minute
         Customer-minutes that one minute of a crew is worth. [customer-min/min]
     margin_middle_db, margin_scale_db
@@ -59,14 +59,14 @@ class RankingValues:
 
     horizon_days: float = 60.0
     outage_min: float = 240.0
-    trouble_visit: float = 1200.0
+    trouble_visit: float = 6000.0
     crew_minute: float = 2.0
     margin_middle_db: float = 1.5
     margin_scale_db: float = 0.6
     noticed_db: float = 0.25
     typical_loss_db: float = 0.3
-    latent_base: float = 0.05
-    latent_per_mating: float = 0.10
+    latent_base: float = 0.10
+    latent_per_mating: float = 0.20
     clean_minutes: float = 8.0
     mpo_minutes: float = 12.0
     replace_minutes: float = 25.0

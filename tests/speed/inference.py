@@ -1,6 +1,6 @@
 """Speed of the end-face inference: python tests/speed/inference.py [--faces N] [--events M].
 
-Processor seconds for an invented history held as arrays: coding and compiling, forward, backward, forward, and the whole of
+Processor seconds for an invented history held as arrays: coding and compiling, forward, backward, forward, and all of
 `infer` with learning. Beside it runs the same forward sweep written in numpy by level (all operations whose
 predecessors are done, at once); both must agree, and the ratio of their times is what counts.
 """
