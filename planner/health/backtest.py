@@ -120,8 +120,8 @@ def area_under_curve(score: Float64, bad: Bool, weight: Float64) -> float:
     if not bad.any() or bad.all():
         return float("nan")
     levels, level = np.unique(score, return_inverse=True)
-    good = np.bincount(level[~bad], weights=weight[~bad], minlength=len(levels))
-    hit = np.bincount(level[bad], weights=weight[bad], minlength=len(levels))
+    good = np.asarray(np.bincount(level[~bad], weights=weight[~bad], minlength=len(levels)), dtype=np.float64)
+    hit = np.asarray(np.bincount(level[bad], weights=weight[bad], minlength=len(levels)), dtype=np.float64)
     below = np.cumsum(good) - good
     return float((hit * (below + 0.5 * good)).sum() / (hit.sum() * good.sum()))
 
@@ -134,10 +134,15 @@ def calibration_bins(p: Float64, judged: Judged, bins: int = 10) -> pd.DataFrame
     if len(used) == 0:
         return pd.DataFrame({"said": [], "found": [], "cases": [], "weight": []})
     place = np.minimum(((np.cumsum(weight) - 0.5 * weight) / weight.sum() * bins).astype(np.int64), bins - 1)
-    total = np.bincount(place, weights=weight, minlength=bins)
+    total = np.asarray(np.bincount(place, weights=weight, minlength=bins), dtype=np.float64)
     some = total > 0
-    said = np.bincount(place, weights=weight * p[used], minlength=bins)[some] / total[some]
-    found = np.bincount(place, weights=weight * judged.bad[used], minlength=bins)[some] / total[some]
+    said = (
+        np.asarray(np.bincount(place, weights=weight * p[used], minlength=bins), dtype=np.float64)[some] / total[some]
+    )
+    found = (
+        np.asarray(np.bincount(place, weights=weight * judged.bad[used], minlength=bins), dtype=np.float64)[some]
+        / total[some]
+    )
     cases = np.bincount(place, minlength=bins)[some]
     return pd.DataFrame({"said": said, "found": found, "cases": cases, "weight": total[some]})
 
@@ -167,7 +172,7 @@ def survival(days: Float64, bad: Bool, horizon_days: float, points: int = 13) ->
     Kaplan and Meier, Nonparametric estimation from incomplete observations, JASA 53, 1958.
     """
     times, place = np.unique(days, return_inverse=True)
-    events = np.bincount(place, weights=bad.astype(np.float64), minlength=len(times))
+    events = np.asarray(np.bincount(place, weights=bad.astype(np.float64), minlength=len(times)), dtype=np.float64)
     leaving = np.bincount(place, minlength=len(times))
     at_risk = len(days) - (np.cumsum(leaving) - leaving)
     surviving = np.cumprod(1.0 - events / np.maximum(at_risk, 1))
@@ -187,8 +192,8 @@ def _resampled(score: Float64, rival: Float64, judged: Judged, share: float, see
     def by_site(chosen: Int64) -> tuple[Float64, Float64]:
         weight = judged.weight[chosen]
         site = judged.site[chosen]
-        hits = np.bincount(site, weights=weight * judged.bad[chosen], minlength=sites)
-        return hits, np.bincount(site, weights=weight, minlength=sites)
+        hits = np.asarray(np.bincount(site, weights=weight * judged.bad[chosen], minlength=sites), dtype=np.float64)
+        return hits, np.asarray(np.bincount(site, weights=weight, minlength=sites), dtype=np.float64)
 
     hits, seen = by_site(first)
     rival_hits, rival_seen = by_site(other)

@@ -150,7 +150,7 @@ def opening_exposure(history: History, known: Inferred) -> Float64:
     """
     port = known.coded.port_now
     air = np.where(port >= 0, history.port_environment[np.maximum(port, 0)], 3).astype(np.int64)
-    return EARLY_SHARE * known.rates.exposure[air * len(FACE_KINDS) + history.face_kind]
+    return np.asarray(EARLY_SHARE * known.rates.exposure[air * len(FACE_KINDS) + history.face_kind])
 
 
 def calibrate(history: History, look: Float64) -> Calibration:

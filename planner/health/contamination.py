@@ -8,7 +8,9 @@ light (light_evidence), calibration on the fleet's own looks (calibration).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -94,7 +96,7 @@ class History:
         return History(**values)
 
 
-def history_of(faces: pd.DataFrame, ports: pd.DataFrame, events: dict[str, npt.ArrayLike], end_at: int) -> History:
+def history_of(faces: pd.DataFrame, ports: pd.DataFrame, events: Mapping[str, Any], end_at: int) -> History:
     """A `History` from the store's frames (planner.store.history_queries).
 
     Raises
@@ -103,7 +105,7 @@ def history_of(faces: pd.DataFrame, ports: pd.DataFrame, events: dict[str, npt.A
         Events out of order.
     """
 
-    def ints(values: npt.ArrayLike, dtype: type) -> npt.NDArray[np.generic]:
+    def ints(values: npt.ArrayLike, dtype: type) -> Any:
         return np.ascontiguousarray(np.ma.filled(np.ma.asarray(values), -1), dtype=dtype)
 
     history = History(
@@ -124,7 +126,7 @@ def history_of(faces: pd.DataFrame, ports: pd.DataFrame, events: dict[str, npt.A
         port_site=ints(ports["site_no"], np.int32),
         port_environment=ints(ports["environment"], np.int8),
         end_at=end_at,
-    )  # type: ignore[arg-type]
+    )
     if len(history.seconds) > 1 and bool(np.any(np.diff(history.seconds) < 0)):
         first = int(np.flatnonzero(np.diff(history.seconds) < 0)[0])
         raise ParameterError(

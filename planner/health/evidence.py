@@ -55,7 +55,7 @@ def _words(moves: Moves, history: History, ids: npt.NDArray[np.object_]) -> npt.
         ((kind == REPORT), actor + ", mated with it: " + closed),
         ((kind == REPLACED), np.full(len(event), "replaced by a new one", dtype=object)),
     ]
-    return np.select([c for c, _ in choices], [w for _, w in choices], default="its record").astype(object)
+    return np.asarray(np.select([c for c, _ in choices], [w for _, w in choices], default="its record"), dtype=object)
 
 
 def evidence_lines(
@@ -88,7 +88,7 @@ def evidence_lines(
     is_prior = moves.event[order] < 0
     starts = np.flatnonzero(np.append(True, face[1:] != face[:-1])) if len(face) else np.empty(0, np.int64)
     counted = np.cumsum(~is_prior)
-    before_face = np.repeat(
+    before_face: Int64 = np.repeat(
         counted[starts] - (~is_prior[starts]).astype(np.int64), np.diff(np.append(starts, len(face)))
     )
     place = counted - before_face

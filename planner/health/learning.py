@@ -263,7 +263,9 @@ def start_beliefs(rates: Rates, classes: Classes) -> Float64:
 
 def _grouped(group: Int32, groups: int, weights: Float64) -> Float64:
     """Sum of weights by group; group -1 goes to the last of `groups` + 1 entries."""
-    return np.bincount(np.where(group < 0, groups, group), weights=weights, minlength=groups + 1)
+    return np.asarray(
+        np.bincount(np.where(group < 0, groups, group), weights=weights, minlength=groups + 1), dtype=np.float64
+    )
 
 
 def _beta(successes: Float64, cases: Float64, mean: Float64, strength: float) -> Float64:
@@ -279,8 +281,10 @@ def updated(rates: Rates, classes: Classes, counts: Counts, days: Float64) -> Ra
     site = rates.site[classes.opening_site]
     person = rates.technician[classes.opening_technician]
     exposure = _beta(
-        np.bincount(classes.opening_base, weights=soiled, minlength=BASES),
-        np.bincount(classes.opening_base, weights=clean_opened * site * person, minlength=BASES),
+        np.asarray(np.bincount(classes.opening_base, weights=soiled, minlength=BASES), dtype=np.float64),
+        np.asarray(
+            np.bincount(classes.opening_base, weights=clean_opened * site * person, minlength=BASES), dtype=np.float64
+        ),
         prior_exposure(),
         EXPOSURE_STRENGTH,
     )
@@ -301,8 +305,13 @@ def updated(rates: Rates, classes: Classes, counts: Counts, days: Float64) -> Ra
     success = np.stack(
         [
             _beta(
-                np.bincount(classes.cleaning_method, weights=worked[k], minlength=len(METHODS)),
-                np.bincount(classes.cleaning_method, weights=dirty_cleaned[k], minlength=len(METHODS)),
+                np.asarray(
+                    np.bincount(classes.cleaning_method, weights=worked[k], minlength=len(METHODS)), dtype=np.float64
+                ),
+                np.asarray(
+                    np.bincount(classes.cleaning_method, weights=dirty_cleaned[k], minlength=len(METHODS)),
+                    dtype=np.float64,
+                ),
                 prior[k],
                 CLEANING_STRENGTH,
             )
@@ -375,7 +384,13 @@ def _look_tables(classes: Classes, seen_as: Float64) -> tuple[Float64, Float64]:
 def _start(classes: Classes, started: Float64) -> tuple[Float64, Float64]:
     """What end faces start with: by kind, and by batch shrunk towards all batches (last entry: all)."""
     kinds = np.stack(
-        [np.bincount(classes.start_kind, weights=started[:, s], minlength=len(FACE_KINDS)) for s in range(4)], axis=1
+        [
+            np.asarray(
+                np.bincount(classes.start_kind, weights=started[:, s], minlength=len(FACE_KINDS)), dtype=np.float64
+            )
+            for s in range(4)
+        ],
+        axis=1,
     )
     start = _rows(kinds + START_PRIOR * START_STRENGTH)
     batch = np.stack([_grouped(classes.start_batch, classes.batches, started[:, s]) for s in range(4)], axis=1)

@@ -162,14 +162,18 @@ def weigh(
         prior = np.clip(state @ share, 1e-9, 1 - 1e-6)
         log_odds = np.log(prior / (1.0 - prior))
         for _inner in range(2):
-            total = np.bincount(face, weights=message, minlength=n)
+            total = np.asarray(np.bincount(face, weights=message, minlength=n), dtype=np.float64)
             cavity = np.clip(log_odds[face] + total[face] - message, -30.0, 12.0)
             weight = np.exp(cavity) * ratio
-            others = 1.0 + np.bincount(circuit, weights=weight, minlength=circuits)[circuit] - weight
+            others = (
+                1.0
+                + np.asarray(np.bincount(circuit, weights=weight, minlength=circuits), dtype=np.float64)[circuit]
+                - weight
+            )
             # a second costly end face adds little to a circuit that another already explains
             new = np.log((ratio + np.maximum(others - 1.0, 0.0)) / np.maximum(others, 1e-12))
             message = np.clip(0.5 * message + 0.5 * new, -12.0, 12.0)
-        total = np.bincount(face, weights=message, minlength=n)
+        total = np.asarray(np.bincount(face, weights=message, minlength=n), dtype=np.float64)
         likelihood = _state_likelihood(share, total, measured)
         posterior = state * likelihood
         posterior /= posterior.sum(axis=1, keepdims=True)

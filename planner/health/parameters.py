@@ -28,7 +28,8 @@ def _interval(mean: Float64, cases: Float64) -> tuple[Float64, Float64, Float64]
     """5 % and 95 % points and standard deviation of Beta distributions with these means and cases."""
     a = np.maximum(mean * cases, 1e-3)
     b = np.maximum((1.0 - mean) * cases, 1e-3)
-    return betaincinv(a, b, 0.05), betaincinv(a, b, 0.95), np.sqrt(mean * (1 - mean) / (cases + 1.0))
+    low, high = (np.asarray(betaincinv(a, b, point), dtype=np.float64) for point in (0.05, 0.95))
+    return low, high, np.asarray(np.sqrt(mean * (1 - mean) / (cases + 1.0)), dtype=np.float64)
 
 
 def _rows(
@@ -70,7 +71,7 @@ def _percent(share: float) -> str:
 
 def _by(group: npt.NDArray[np.int32], groups: int, weights: Float64) -> Float64:
     known = group >= 0
-    return np.bincount(group[known], weights=weights[known], minlength=groups)[:groups]
+    return np.asarray(np.bincount(group[known], weights=weights[known], minlength=groups), dtype=np.float64)[:groups]
 
 
 def parameter_rows(inferred: Inferred, names: dict[str, list[str]]) -> pd.DataFrame:
@@ -96,7 +97,7 @@ def parameter_rows(inferred: Inferred, names: dict[str, list[str]]) -> pd.DataFr
         *_look_rows(inferred, counts, names),
     ]
     start = counts.start
-    kinds = np.bincount(classes.start_kind, minlength=len(FACE_KINDS)).astype(np.float64)
+    started = np.bincount(classes.start_kind, minlength=len(FACE_KINDS)).astype(np.float64)
     for column, name, words in (
         (1, "dirty_at_start", "{percent} of {group} end faces were contaminated when the records begin ({low}-{high})"),
         (2, "damaged_at_start", "{percent} of {group} end faces were damaged when the records begin ({low}-{high})"),
@@ -104,7 +105,7 @@ def parameter_rows(inferred: Inferred, names: dict[str, list[str]]) -> pd.DataFr
         share = rates.start[:, column] + rates.start[:, 3]
         groups = [kind.replace("_", "-") for kind in FACE_KINDS]
         prior = np.full(len(groups), float(learning.START_PRIOR[column] + learning.START_PRIOR[3]))
-        parts.append(_rows(name, "role", groups, share, kinds, learning.START_STRENGTH, prior, words))
+        parts.append(_rows(name, "role", groups, share, started, learning.START_STRENGTH, prior, words))
     if classes.batches:
         size = _by(classes.start_batch, classes.batches, np.ones(len(start)))
         share = rates.start_batch[:-1, 1] + rates.start_batch[:-1, 3]
@@ -149,8 +150,12 @@ def _exposure_rows(
     kinds = len(FACE_KINDS)
     place = (base % half) // kinds
     recorded = base < half
-    cases = np.bincount(place[recorded], weights=opened[recorded], minlength=len(ENVIRONMENTS))
-    hits = np.bincount(place[recorded], weights=soiled[recorded], minlength=len(ENVIRONMENTS))
+    cases = np.asarray(
+        np.bincount(place[recorded], weights=opened[recorded], minlength=len(ENVIRONMENTS)), dtype=np.float64
+    )
+    hits = np.asarray(
+        np.bincount(place[recorded], weights=soiled[recorded], minlength=len(ENVIRONMENTS)), dtype=np.float64
+    )
     own = np.array([learning.EXPOSURE_PRIOR[name] for name in ENVIRONMENTS])
     strength = learning.EXPOSURE_STRENGTH
     words = "opening an end face in {group} air makes it dirty {percent} of the time ({low}-{high})"
@@ -185,7 +190,7 @@ def _cleaning_rows(
 ) -> list[pd.DataFrame]:
     classes, rates = inferred.sample_classes, inferred.rates
     strength = learning.CLEANING_STRENGTH
-    cases = np.bincount(classes.cleaning_method, weights=cleaned, minlength=len(METHODS))
+    cases = np.asarray(np.bincount(classes.cleaning_method, weights=cleaned, minlength=len(METHODS)), dtype=np.float64)
     methods = list(METHODS)
     rows = [
         _rows(
@@ -220,7 +225,7 @@ def _cleaning_rows(
 def _repeated_rows(inferred: Inferred, cleaned: Float64) -> list[pd.DataFrame]:
     classes, rates = inferred.sample_classes, inferred.rates
     methods = [method.replace("_", " ") for method in METHODS]
-    cases = np.bincount(classes.cleaning_method, weights=cleaned, minlength=len(METHODS))
+    cases = np.asarray(np.bincount(classes.cleaning_method, weights=cleaned, minlength=len(METHODS)), dtype=np.float64)
     rows = _rows(
         "repeated_cleaning_success",
         "method",

@@ -242,7 +242,7 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     noticed = trouble_avoided(size, values)
 
     def per_face(amount: FloatArray) -> FloatArray:
-        return np.bincount(carried.face, weights=amount, minlength=n)[:n]
+        return np.asarray(np.bincount(carried.face, weights=amount, minlength=n), dtype=np.float64)[:n]
 
     def worst_of_face(amount: FloatArray) -> FloatArray:
         out = np.zeros(n)
@@ -252,7 +252,9 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     carries = np.bincount(carried.face, minlength=n)[:n] > 0
     costs_now = worst_of_face(carried.p_dirt_costs)
     latent_share = 1.0 - np.exp(-(values.latent_base + values.latent_per_mating * faces.matings))
-    value_if_lossy = per_face(later_value) + np.where(carries, trouble_avoided(np.float64(values.typical_loss_db)), 0.0)
+    value_if_lossy = per_face(later_value) + np.where(
+        carries, trouble_avoided(np.array([values.typical_loss_db]), values)[0], 0.0
+    )
     latent = np.maximum(faces.p_dirty - costs_now, 0.0) * latent_share * value_if_lossy
     now_gain = carried.p_dirt_costs * now_value
     trouble = worst_of_face(carried.p_dirt_costs * noticed)

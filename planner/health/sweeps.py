@@ -39,8 +39,8 @@ def _spans(single: Float32) -> tuple[Int8, Int8, Int8]:
     The range is the same for rows and columns: the state itself, the two of one damage, or all four.
     """
     off = single * (1.0 - np.eye(4, dtype=np.float32))
-    diagonal = ~off.any(axis=(1, 2))
-    across = single[:, :2, 2:].any(axis=(1, 2)) | single[:, 2:, :2].any(axis=(1, 2))
+    diagonal = np.asarray(~off.any(axis=(1, 2)))
+    across = np.asarray(single[:, :2, 2:].any(axis=(1, 2)) | single[:, 2:, :2].any(axis=(1, 2)))
     state = np.arange(4, dtype=np.int8)
     low = np.where(across[:, None], 0, np.where(diagonal[:, None], state, state // 2 * 2)).astype(np.int8)
     high = np.where(across[:, None], 4, np.where(diagonal[:, None], state + 1, state // 2 * 2 + 2)).astype(np.int8)
@@ -215,9 +215,9 @@ def _backward(  # pragma: no cover - compiled
             step = 1 if op == 0 or op == 2 else 4
             other = 4 if op == 2 else 1
             width = 1 if op == 0 else 4
-            before = np.float64(0.0)
-            dirty_after = np.float64(0.0)
-            total = np.float64(0.0)
+            before = 0.0
+            dirty_after = 0.0
+            total = 0.0
             if count:
                 for h in range(4):
                     for i in range(low[c, h], high[c, h]):
@@ -257,7 +257,7 @@ def _backward(  # pragma: no cover - compiled
             else:
                 for j in range(width):
                     for h in range(4):
-                        value = np.float32(0.0)
+                        value = 0.0
                         for i in range(4):
                             after = faces[u, i] if op == 0 else pairs[u, i * step + j * other]
                             value += single[c, h, i] * after
@@ -320,7 +320,7 @@ def _backward(  # pragma: no cover - compiled
                     other = 1 if side == 0 else 4
                     total = 0.0
                     for i in range(4):
-                        value = np.float32(0.0)
+                        value = 0.0
                         for j in range(4):
                             value += pairs[u, i * step + j * other] * formed[u, 1 - side, j]
                         new[i] = value

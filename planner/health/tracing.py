@@ -141,7 +141,7 @@ def moves(inferred: Inferred, chain: Chain, start_not_clean: Float64, chosen: Bo
     """
     operations = inferred.coded.operations
     happened = operations.event[chain.operation] >= 0  # forming the pairs of the start tells nothing
-    chain = Chain(*(part[happened] for part in (chain.face, chain.operation, chain.side, chain.partner)))
+    chain = Chain(chain.face[happened], chain.operation[happened], chain.side[happened], chain.partner[happened])
     event = operations.event[chain.operation].astype(np.int64)
     after = log_odds(inferred.odds[chain.operation, chain.side].astype(np.float64))
     new_face = np.append(True, chain.face[1:] != chain.face[:-1]) if len(chain.face) else np.empty(0, np.bool_)

@@ -109,7 +109,7 @@ def light_of(
     series = history_queries.circuit_light(con)
     n = history.faces
     if len(paths) == 0 or len(series) == 0:
-        nothing = CircuitLight(*(np.empty(0) for _ in range(2)), np.empty(0, np.int64), np.empty(0), np.empty(0))
+        nothing = CircuitLight(np.empty(0), np.empty(0), np.empty(0, np.int64), np.empty(0), np.empty(0))
         empty = np.empty(0, np.int64)
         return weigh(state, empty, empty, nothing, np.empty(0, np.bool_), empty)
     # each series weighs by its own noise; power readings are many, a test is one reading
@@ -133,7 +133,7 @@ def light_of(
     touch_face, touch_day = touches_of(history, inferred)
     touched, days = touched_on(face, onset_day[circuit], touch_face, touch_day)
     mates = np.bincount(history.face[history.kind == MATE], minlength=n)
-    touches = np.bincount(circuit, weights=mates[face], minlength=len(excess))
+    touches = np.asarray(np.bincount(circuit, weights=mates[face], minlength=len(excess)), dtype=np.float64)
     span = max((history.end_at - (int(history.seconds[0]) if len(history.seconds) else history.end_at)) / DAY, 1.0)
     light = CircuitLight(
         excess.to_numpy(np.float64), sd.to_numpy(np.float64), onset_day, touches, np.full(len(excess), span)
@@ -268,5 +268,5 @@ def source_words(
         ],
         default="rest or a poor cleaning about " + day + " (" + share + ")",
     )
-    source[face] = np.where(how == PARTNER, name, None)
+    source[face[how == PARTNER]] = name[how == PARTNER]
     return words, source

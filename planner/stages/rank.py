@@ -127,7 +127,7 @@ def face_values(
         p_damaged=damaged,
         p_not_clean=not_clean,
         matings=per_day * VALUES.horizon_days,
-        exposure=faces["environment"].map(exposure).fillna(0.08).to_numpy(np.float64),
+        exposure=np.asarray(faces["environment"].map(exposure).fillna(0.08), dtype=np.float64),
         cleaning=np.full(n, figure("cleaning_success", DEFAULT_CLEANING)),
         transfer=figure("transfer", 0.5),
         damage=figure("damage", 0.03),
@@ -177,6 +177,9 @@ def with_leading_circuit(
     out["size_db"] = size
     out["customers"], out["margin_db"] = pick(circuits.customers), pick(circuits.margin_db)
     ids = carried["circuit_id"].to_numpy(object)
-    out["circuit_id"] = pd.Series(np.where(has, ids[at], None) if len(ids) else [None] * len(out), dtype="string")
+    leading = np.full(len(out), None, dtype=object)
+    if len(ids):
+        leading[has] = ids[lead[has]]
+    out["circuit_id"] = pd.Series(leading, dtype="string", index=out.index)
     out["protected"] = has & circuits.protected[at] if len(ids) else False
     return out
