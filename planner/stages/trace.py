@@ -21,6 +21,7 @@ from planner.plant.put_back import last_demates, presume_put_back
 from planner.plant.trace import Paths, element_rows, paths_table, status_frame, trace_all
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
+from planner.store.derived_queries import place_from_paths
 from planner.store.plant_queries import (
     Columns,
     coded_events,
@@ -104,6 +105,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     rows = element_rows(plant, paths)
     replace_paths(con, paths_table(plant, paths, rows))
     replace_result(con, "circuit_status", status_frame(plant, paths, rows))
+    place_from_paths(con)
     progress(0.8, "auditing the records")
     findings = audit(
         plant,

@@ -221,3 +221,44 @@ def _drop(con: duckdb.DuckDBPyConnection, *names: str) -> None:
 def _count(con: duckdb.DuckDBPyConnection, table: str) -> int:
     row = con.execute(f"SELECT count(*) FROM {table}").fetchone()
     return int(row[0]) if row else 0
+
+
+def place_from_paths(con: duckdb.DuckDBPyConnection) -> None:
+    """Put end faces that the records lost, but a traced path needs, where the path has them.
+
+    The face of such a place reads `assumed`, so that the next tracing can take it back.
+    """
+    con.execute(
+        """
+        UPDATE connector_state SET port_id = NULL, face = NULL, housing_id = NULL, site_id = NULL,
+               environment = NULL, role = NULL, in_service = false, partner_id = NULL
+        WHERE face = 'assumed'
+        """
+    )
+    con.execute(
+        """
+        UPDATE connector_state AS s
+        SET port_id = a.port_id, face = 'assumed', housing_id = a.housing_id, site_id = a.site_id,
+            environment = a.environment, role = a.role, in_service = a.in_service, partner_id = a.partner_id
+        FROM (
+            SELECT p.connector_id, p.port_id, po.housing_id, h.site_id, si.environment, po.role,
+                   h.kind <> 'test_set' AS in_service,
+                   (SELECT min(o.connector_id) FROM circuit_paths o
+                    WHERE o.port_id = p.port_id AND o.connector_id <> p.connector_id) AS partner_id
+            FROM (SELECT connector_id, min(port_id) AS port_id FROM circuit_paths
+                  WHERE connector_id IN (SELECT connector_id FROM connector_state WHERE port_id IS NULL)
+                  GROUP BY connector_id) p
+            JOIN ports po ON po.port_id = p.port_id
+            JOIN housings h ON h.housing_id = po.housing_id
+            LEFT JOIN sites si ON si.site_id = h.site_id
+        ) a
+        WHERE s.connector_id = a.connector_id AND s.port_id IS NULL
+        """
+    )
+    con.execute(
+        """
+        UPDATE connector_state AS s SET partner_id = a.connector_id
+        FROM connector_state a
+        WHERE a.face = 'assumed' AND s.connector_id = a.partner_id AND s.partner_id IS NULL
+        """
+    )

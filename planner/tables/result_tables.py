@@ -58,7 +58,7 @@ CONNECTOR_STATE = Table(
     columns=(
         _text("connector_id", "end face"),
         _text("port_id", "port it is in now; empty if in none"),
-        _text("face", "front or rear of that port; fixed for a built-in end face"),
+        _text("face", "front or rear of that port; fixed: built in; assumed: lost by the records, placed by a path"),
         _text("housing_id", "housing of that port"),
         _text("site_id", "site of that housing"),
         _text("environment", "air at that site"),

@@ -229,7 +229,7 @@ def test_travel_given_is_used_and_absent_pairs_are_estimated_and_said() -> None:
 def test_the_classic_ranking_alone_can_be_planned_and_says_so() -> None:
     """Without benefits the classic score is the prize, and the assumptions say so."""
     world = small_world(0)
-    empty = {name: np.nan for name in ("benefit", "margin_part", "minutes_part", "ranked_minutes")}
+    empty = dict.fromkeys(("benefit", "margin_part", "minutes_part", "ranked_minutes"), np.nan)
     result = planned(replace(world, candidates=world.candidates.assign(**empty)))
     assert "no benefit in the ranking" in result.week.job_table.money_words
     assert len(read_back(result, "p").jobs) > 10
