@@ -41,6 +41,7 @@ from planner.synthetic.settings import TRAPS, Settings
     help="First day of the history.",
 )
 @click.option("--readings-per-day", default=1, show_default=True, help="Power readings per monitored port and day.")
+@click.option("--perfect-records", is_flag=True, help="Write everything down as it happened: no gaps, no errors.")
 @click.option("--activity", default=1.0, show_default=True, help="Factor on how much field work there is.")
 def simulate(
     outdir: Path,
@@ -51,6 +52,7 @@ def simulate(
     traps: tuple[str, ...],
     start: datetime,
     readings_per_day: int,
+    perfect_records: bool,
     activity: float,
 ) -> int:
     """Write an invented fleet to OUTDIR: one file per table, and the hidden truth in OUTDIR/truth.
@@ -66,6 +68,7 @@ def simulate(
         traps=tuple(traps),
         readings_per_day=readings_per_day,
         activity=activity,
+        perfect_records=perfect_records,
     )
     with progress_bar("simulating") as progress:
         write_fleet(outdir, settings, progress)

@@ -18,7 +18,7 @@ from planner.synthetic import history as h
 from planner.synthetic import particles as pt
 from planner.synthetic import state as st
 from planner.synthetic.faults import Faults, plan_faults
-from planner.synthetic.jobs import Jobs, plan_jobs
+from planner.synthetic.jobs import Jobs, plan_jobs, without_reports
 from planner.synthetic.plant import (
     APPLICATION_NM,
     Plant,
@@ -92,11 +92,11 @@ def simulate(folder: Path, settings: Settings, progress: Progress = silent, stor
     if story:
         spoil_story_faces(plant, faces, streams[3], told)
         h.refresh(world, faces)
-    recorded_front, record_errors = plant_record_errors(plant, world, streams[4])
+    recorded_front, record_errors = plant_record_errors(plant, world, settings, streams[4])
     write_plant(plant, world, folder, settings, recorded_front)
     initial = world.circuit["excess"][:-1].copy()
     offset_at_start = world.port["offset"].copy()
-    jobs = plan_jobs(plant, world, settings, streams[5])
+    jobs = without_reports(plan_jobs(plant, world, settings, streams[5]), told.unnoticed)
     along, total_m = element_distances(plant, world)
     changes = _live_and_record(
         plant, world, faces, jobs, settings, par, luck[1], streams[6], folder, along, total_m, progress, told

@@ -4,12 +4,14 @@ In come the plant's arrays, a list of jobs planned in advance (installations, ch
 tests, complaints) and of faults with their onset; the kernel works through the days, adds the jobs that
 alarms call for, and fills logs with what was recorded. The faces' true state is carried along and read at
 the end. Logs are plain number arrays that the caller empties when they fill, so memory stays bounded.
-
-The compiled result is kept by the compiler beside this file; it looks only at this file's time, so after a
-change to `work` or `particles` touch this file too.
 """
 
 from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -82,6 +84,18 @@ from planner.synthetic.work import (
     test_with_launch_cord,
     update_port,
 )
+
+
+def kernel(function: Callable[..., Any]) -> Any:
+    """Compile and keep on disk, anew whenever one of the files that the function builds on has changed.
+
+    The compiler's own cache looks only at the file of the outermost function; a digest of the others in the
+    function's name makes it look further.
+    """
+    here = Path(__file__)
+    parts = [here.with_name(name).read_bytes() for name in ("light.py", "particles.py", "state.py", "work.py")]
+    function.__qualname__ += "_" + hashlib.sha256(b"".join(parts)).hexdigest()[:12]
+    return njit(cache=True, error_model="numpy")(function)
 
 
 @inner
@@ -450,7 +464,7 @@ def has_room(w, logs, rows):  # type: ignore[no-untyped-def]
     return bool(logs.count[LOG_CHANGE] + w.circuit.shape[0] <= logs.change.shape[0])
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def live(w, faces, logs, jobs_at, jobs_kind, jobs_target, jobs_tech, cursor, last_day, round_ports, par, rng):  # type: ignore[no-untyped-def]
     """Work through the days until the end or until a log is nearly full.
 
@@ -504,7 +518,7 @@ def live(w, faces, logs, jobs_at, jobs_kind, jobs_target, jobs_tech, cursor, las
     return True
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def refresh(w, faces):  # type: ignore[no-untyped-def]
     """Work out all losses anew: of pairs, and of circuits as built and above that."""
     for p in range(w.port.shape[0]):
@@ -514,7 +528,7 @@ def refresh(w, faces):  # type: ignore[no-untyped-def]
         w.circuit[c].excess = pairs_loss(w, c) - w.circuit[c].base
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def past_life(w, faces, par, rng):  # type: ignore[no-untyped-def]
     """Give every face a life before the history: openings, matings, and a cleaning for most."""
     for p in range(w.port.shape[0]):
@@ -536,7 +550,7 @@ def past_life(w, faces, par, rng):  # type: ignore[no-untyped-def]
     refresh(w, faces)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def truth_of_faces(faces, out):  # type: ignore[no-untyped-def]
     """Fill (faces, 5): contaminated, damaged, loss by dirt, loss by damage, of both, worst fibre. [dB]"""
     for f in range(out.shape[0]):
@@ -554,7 +568,7 @@ def truth_of_faces(faces, out):  # type: ignore[no-untyped-def]
         out[f, 4] = from_both
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def truth_of_items(w, faces, out):  # type: ignore[no-untyped-def]
     """Fill (path items, 4): loss by dirt and by damage of the front face, then of the rear face. [dB]"""
     for i in range(out.shape[0]):

@@ -32,6 +32,12 @@ class Jobs:
     tech: IntArray
 
 
+def without_reports(jobs: Jobs, circuits: list[int]) -> Jobs:
+    """The jobs without complaints about these circuits."""
+    keep = ~((jobs.kind == st.JOB_COMPLAINT) & np.isin(jobs.target, circuits))
+    return Jobs(jobs.at[keep], jobs.kind[keep], jobs.target[keep], jobs.tech[keep])
+
+
 def plan_jobs(plant: Plant, world: st.World, settings: Settings, rng: np.random.Generator) -> Jobs:
     """Installations, changes, disturbances, routine rounds, tests and complaints over the days and 60 beyond."""
     span = settings.days + LOOK_AHEAD_DAYS

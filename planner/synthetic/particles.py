@@ -25,6 +25,7 @@ from planner.synthetic.light import (
 
 SLOTS = 10
 NOTHING, DUST, GRAIN, RESIDUE, PIT, SCRATCH = range(6)
+JUST_COME = 2  # `loose` of a mark that jumped over in this very contact
 
 # Radii of the zones of a single-fibre single-mode ferrule, IEC 61300-3-35:2015: core, cladding, adhesive, contact.
 ZONE_A_UM, ZONE_B_UM, ZONE_C_UM, ZONE_D_UM = 12.5, 57.5, 67.5, 125.0
@@ -216,7 +217,7 @@ def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
                     np.int64(fibre),
                     np.int64(f),
                 )
-        if faces.mark[f, s].loose == 0:
+        if faces.mark[f, s].loose != 1:  # stuck, or come over just now
             continue
         if uniform(rng) < 0.03 and kind == GRAIN:
             add_mark(
@@ -255,7 +256,7 @@ def press(faces, f, partner, par, rng):  # type: ignore[no-untyped-def]
                 faces,
                 partner,
                 np.int64(kind),
-                np.int64(1),
+                np.int64(JUST_COME),
                 np.float64(-x),
                 np.float64(y),
                 np.float64(size),
@@ -272,6 +273,10 @@ def join(faces, a, b, par, rng):  # type: ignore[no-untyped-def]
     """Two faces meet: both are pressed, films even out, and the sleeve sheds a little wear debris."""
     press(faces, a, b, par, rng)
     press(faces, b, a, par, rng)
+    for s in range(SLOTS):
+        for f in (a, b):
+            if faces.mark[f, s].loose == JUST_COME:
+                faces.mark[f, s].loose = 1
     mean = 0.5 * (faces.face[a].film + faces.face[b].film)
     faces.face[a].film += 0.7 * (mean - faces.face[a].film)
     faces.face[b].film += 0.7 * (mean - faces.face[b].film)

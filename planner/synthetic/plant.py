@@ -983,7 +983,7 @@ def _add_crews(
         "crew": crew,
         "quality": np.clip(b.rng.normal(0.0, 1.0, n), -2.2, 2.2),
         "eye": np.clip(b.rng.normal(0.0, 1.0, n), -2.2, 2.2),
-        "clock_min": np.where(b.rng.random(n) < 0.12, b.rng.choice(np.array([-1440, -120, -60, 60, 120, 720]), n), 0),
+        "clock_min": np.where(b.rng.random(n) < 0.35, b.rng.choice(np.array([-1440, -120, -60, 60, 120, 720]), n), 0),
     }
     return crews, technicians
 

@@ -346,7 +346,7 @@ def _write_people(plant: Plant, folder: Path, settings: Settings) -> None:
 
 
 def plant_record_errors(
-    plant: Plant, world: st.World, rng: np.random.Generator
+    plant: Plant, world: st.World, settings: Settings, rng: np.random.Generator
 ) -> tuple[IntArray, list[tuple[int, int, int]]]:
     """Recorded fronts with some neighbours swapped; gives them and (connector, recorded port, true port) rows."""
     recorded = world.port["front"].copy()
@@ -356,7 +356,7 @@ def plant_record_errors(
     ]
     cord = world.cord_of_face
     next_door = next_door[cord[recorded[next_door]] != cord[recorded[next_door + 1]]]
-    wanted = max(2, int(0.0006 * cord.max())) if next_door.shape[0] else 0
+    wanted = 0 if settings.perfect_records else max(2, int(0.0006 * cord.max()))
     chosen = np.sort(rng.permutation(next_door)[:wanted])
     chosen = chosen[np.concatenate([[True], np.diff(chosen) > 1])] if chosen.shape[0] else chosen
     rows = []

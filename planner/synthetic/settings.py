@@ -43,7 +43,10 @@ TRAPS = (
 
 @dataclass(frozen=True)
 class Settings:
-    """What to simulate. `traps` names real-life troubles to exaggerate; the standard fleet has a little of each."""
+    """What to simulate. `traps` names real-life troubles to exaggerate; the standard fleet has a little of each.
+
+    With `perfect_records` everything that happened is written down as it happened.
+    """
 
     connectors: int
     days: int
@@ -54,6 +57,7 @@ class Settings:
     readings_per_day: int = 1
     monitored_share: float = 0.8
     activity: float = 1.0
+    perfect_records: bool = False
 
     def __post_init__(self) -> None:
         if self.connectors < 150:
@@ -78,7 +82,7 @@ def parameters(settings: Settings) -> FloatArray:
     p[pt.P_GRAIN_SHARE] = 0.22
     p[pt.P_FINGER] = 1.0
     p[pt.P_TRANSFER] = 0.33
-    p[pt.P_PIT] = 0.22
+    p[pt.P_PIT] = 0.35
     p[pt.P_WEAR] = 0.03
     p[pt.P_QUALITY] = 1.6 if settings.has("technician_quality") else 0.6
     p[pt.P_EYE] = 1.3 if settings.has("technician_quality") else 0.5
@@ -97,6 +101,8 @@ def parameters(settings: Settings) -> FloatArray:
 
 def spoiling(settings: Settings) -> Spoiling:
     """How much the records are spoilt: a little of everything, more of what is named as a trap."""
+    if settings.perfect_records:
+        return Spoiling(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, settings.seed)
     return Spoiling(
         missing_rows=0.12 if settings.has("missing_events") else 0.02,
         missing_jobs=0.20 if settings.has("missing_events") else 0.03,
@@ -104,7 +110,7 @@ def spoiling(settings: Settings) -> Spoiling:
         late_hours=36.0 if settings.has("mistimed_events") else 6.0,
         same_minute_jobs=0.8 if settings.has("order_lost") else 0.12,
         shuffled_jobs=0.8 if settings.has("order_lost") else 0.0,
-        clock_share=1.0 if settings.has("clock_errors") else 0.25,
+        clock_share=1.0 if settings.has("clock_errors") else 0.1,
         seed=settings.seed,
     )
 

@@ -28,6 +28,7 @@ class Story:
     id_kinds: list[str] = field(default_factory=list)
     numbers: list[int] = field(default_factory=list)
     words: list[str] = field(default_factory=list)
+    unnoticed: list[int] = field(default_factory=list)  # circuits whose planted fault nobody has reported yet
 
     def tell(self, kind: str, id_kind: str, row: int, words: str) -> None:
         """Add one planted thing."""
@@ -45,7 +46,8 @@ def plant_story_faults(plant: Plant, faults: Faults, days: int, told: Story) -> 
     metro = feeder & (plant.circuits["kind"][circuit] == 1)
     cable = int(plant.element_ref[metro][0])
     riders = np.unique(circuit[on_cable & (plant.element_ref == cable)])
-    faults.add(st.FAULT_BEND, "cable", cable, (days - 41) * st.DAY_MIN, 1.7, 0.0, 0.12, riders)
+    faults.add(st.FAULT_BEND, "cable", cable, (days - 41) * st.DAY_MIN, 1.9, 0.0, 0.3, riders)
+    told.unnoticed += riders.tolist()
     told.tell("bend", "cable", cable, "a tight bend on a feeder since 41 days: every circuit over it lost light")
     old = (plant.circuits["kind"] == 0) & (plant.circuits["in_service"] < 0)
     fading = int(np.nonzero(old & (plant.circuits["application"] != 0))[0][5])
@@ -53,6 +55,7 @@ def plant_story_faults(plant: Plant, faults: Faults, days: int, told: Story) -> 
     faults.add(
         st.FAULT_TRANSMITTER, "port", port, (days - 150) * st.DAY_MIN, 2.6, 140 * st.DAY_MIN, 1.0, np.array([fading])
     )
+    told.unnoticed.append(fading)
     told.tell("fading_transmitter", "port", port, "a transmitter that has faded for 150 days")
 
 
@@ -67,6 +70,7 @@ def plant_story_world(plant: Plant, world: st.World, told: Story) -> None:
     world.port["finger"][here] = 0.10
     world.port["care"][here] = 0.25
     told.tell("poor_habits", "site", site, "a site where caps lie open and tools are reused")
+    world.circuit["threshold"][told.unnoticed] = 60.0
     world.launch_care[0] = 0.0
     for face in plant.launch_faces[0]:
         told.tell(
