@@ -303,8 +303,7 @@ def _steps_and_pick(day: SheetDay, width: float) -> Table:
     ]
     right: list[Flowable] = [Paragraph("Load before leaving", HEAD)]
     right += [
-        Paragraph(f"[&nbsp;&nbsp;&nbsp;] {quantity} x {escape(_plain(thing))}", SMALL)
-        for thing, quantity in day.pick
+        Paragraph(f"[&nbsp;&nbsp;&nbsp;] {quantity} x {escape(_plain(thing))}", SMALL) for thing, quantity in day.pick
     ]
     table = Table([[left, right]], colWidths=[width * 0.66, width * 0.34])
     table.setStyle(
@@ -366,7 +365,8 @@ def _job_cells(job: SheetJob) -> list[object]:
         face += f'<br/><font color="#a05a00"><b>{escape(job.caution)}</b></font>'
     if job.pair:
         face += f"<br/><b>{escape(job.pair)}</b>"
-    do = f"<b>{escape(ACTION_WORDS.get(job.action, job.action))}</b><br/>{escape(_plain(job.method))}<br/>{escape(_plain(job.tip))}, {job.minutes:g} min"
+    action, tools = ACTION_WORDS.get(job.action, job.action), f"{_plain(job.tip)}, {job.minutes:g} min"
+    do = f"<b>{escape(action)}</b><br/>{escape(_plain(job.method))}<br/>{escape(tools)}"
     expect = "<br/>".join(escape(text) for text in (job.expected, job.suspicion, job.circuits) if text)
     return [
         str(job.number),
@@ -422,13 +422,31 @@ def _signature(width: float) -> list[Flowable]:
 
 _CSS = """
 :root{--ink:#1c2b33;--soft:#5d6d75;--line:#b9c4c9;--band:#eef2f4;--warn:#fff4d6;--warnline:#c98a00}
-*{box-sizing:border-box}body{font:14px/1.4 system-ui,sans-serif;color:var(--ink);background:#fff;max-width:62rem;margin:1.5rem auto;padding:0 1rem}
-h1{font-size:1.5rem;margin:0}h2{font-size:1.05rem;margin:1.4rem 0 .3rem;padding:.35rem .5rem;background:var(--band);border-top:2px solid var(--ink)}
-.lead,.soft{color:var(--soft)}.warn{background:var(--warn);border:2px solid var(--warnline);padding:.5rem .8rem;margin:.8rem 0}
-.warn dt{font-weight:700}.warn dd{margin:0 0 .35rem}.two{display:grid;grid-template-columns:2fr 1fr;gap:1.5rem}
-table{border-collapse:collapse;width:100%;font-size:.86rem}th,td{text-align:left;vertical-align:top;border-bottom:1px solid var(--line);padding:.25rem .4rem}
-thead th{background:var(--band)}.caution{color:#8a4d00;font-weight:700}.box{white-space:nowrap}ul{list-style:none;padding:0}
-@media(max-width:40rem){.two{display:block}}@media print{body{font-size:10pt;margin:0;max-width:none}h2{break-after:avoid}tr{break-inside:avoid}}
+*{box-sizing:border-box}
+body{
+  font:14px/1.4 system-ui,sans-serif;color:var(--ink);background:#fff;max-width:62rem;
+  margin:1.5rem auto;padding:0 1rem}
+h1{font-size:1.5rem;margin:0}
+h2{font-size:1.05rem;margin:1.4rem 0 .3rem;padding:.35rem .5rem;background:var(--band);
+  border-top:2px solid var(--ink)}
+.lead,.soft{color:var(--soft)}
+.warn{background:var(--warn);border:2px solid var(--warnline);padding:.5rem .8rem;margin:.8rem 0}
+.warn dt{font-weight:700}
+.warn dd{margin:0 0 .35rem}
+.two{display:grid;grid-template-columns:2fr 1fr;gap:1.5rem}
+table{border-collapse:collapse;width:100%;font-size:.86rem}
+th,td{text-align:left;vertical-align:top;
+  border-bottom:1px solid var(--line);padding:.25rem .4rem}
+thead th{background:var(--band)}
+.caution{color:#8a4d00;font-weight:700}
+.box{white-space:nowrap}
+ul{list-style:none;padding:0}
+@media(max-width:40rem){.two{display:block}
+}
+@media print{body{font-size:10pt;margin:0;max-width:none}
+h2{break-after:avoid}
+tr{break-inside:avoid}
+}
 """
 
 
@@ -454,16 +472,18 @@ def html_page(day: SheetDay) -> str:
 
 def _html_stop(stop: SheetStop) -> str:
     notes = "; ".join(text for text in (stop.access, stop.note) if text)
+    verdict = "<td class='box'>&#9744; pass<br>&#9744; fail</td>"
     rows = []
     for job in stop.jobs:
         caution = f"<div class='caution'>{escape(job.caution)}</div>" if job.caution else ""
         pair = f"<div><b>{escape(job.pair)}</b></div>" if job.pair else ""
         rows.append(
-            f"<tr><td>{job.number}</td><td><b>{escape(job.connector_id)}</b><div>{escape(job.port)}</div>{caution}{pair}</td>"
+            f"<tr><td>{job.number}</td><td><b>{escape(job.connector_id)}</b>"
+            f"<div>{escape(job.port)}</div>{caution}{pair}</td>"
             f"<td><b>{escape(ACTION_WORDS.get(job.action, job.action))}</b><div>{escape(_plain(job.method))}</div>"
             f"<div>{escape(_plain(job.tip))}, {job.minutes:g} min</div></td>"
-            f"<td class='soft'><div>{escape(job.expected)}</div><div>{escape(job.suspicion)}</div><div>{escape(job.circuits)}</div></td>"
-            "<td class='box'>&#9744; pass<br>&#9744; fail</td><td class='box'>&#9744; pass<br>&#9744; fail</td><td></td></tr>"
+            f"<td class='soft'><div>{escape(job.expected)}</div><div>{escape(job.suspicion)}</div>"
+            f"<div>{escape(job.circuits)}</div></td>{verdict}{verdict}<td></td></tr>"
         )
     return (
         f"<section><h2>{stop.number}. {escape(stop.site_name or stop.site_id)} "

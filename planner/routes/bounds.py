@@ -13,9 +13,11 @@ bound holds with them; travel is replaced by its shortest-path closure, which on
 
 from __future__ import annotations
 
+import itertools
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any, cast
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
@@ -35,8 +37,8 @@ from planner.routes.schedule import leg_cost, time_leg
 
 TOLERANCE = 1e-6
 FEWEST_LABELS = 400_000
-QUICK_WIDTHS = (1,)  # searches that are quick but no bound, tried in this order
-MORE_WIDTHS = (1, 8, 40)  # where the full search runs out of memory
+QUICK_WIDTHS: tuple[int, ...] = (1,)  # searches that are quick but no bound, tried in this order
+MORE_WIDTHS: tuple[int, ...] = (1, 8, 40)  # where the full search runs out of memory
 EXACT = 2**31 - 1
 
 
@@ -294,7 +296,23 @@ class ColumnGeneration:
             size = min(size + 4, self.effort.most_neighbours)
             if not self._grow_sets(solved, size):
                 break
+        if not np.isfinite(self.bound):
+            self._last_resort()
         return self.bound
+
+    def _last_resort(self) -> None:
+        """A bound at the prices reached, with full memory and ever smaller neighbour sets until a search finishes."""
+        self.labels_now = self.effort.labels
+        whole = [kind.sets for kind in self.kinds]
+        for size in (5, 3, 2, 1):
+            for kind, sets in zip(self.kinds, whole, strict=True):
+                kind.sets = [row[:size] for row in sets]
+            _, bound, finished = self._price(self.steady, np.zeros(len(self.kinds)), EXACT)
+            if finished:
+                self.bound, self.best_prices = min(self.bound, bound), self.steady
+                break
+        for kind, sets in zip(self.kinds, whole, strict=True):
+            kind.sets = sets
 
     def _seed_columns(self) -> None:
         """Each job alone, so that the linear programme has prices for all of them from the start."""
@@ -319,7 +337,8 @@ class ColumnGeneration:
             centre = self.best_prices if np.isfinite(self.bound) else self.steady
             trial = pull * centre + (1 - pull) * prices
             self.steady = 0.5 * self.steady + 0.5 * prices
-            whole = step >= len(widths) or self.rounds - looked >= self.effort.check_every
+            look = widths is QUICK_WIDTHS and self.rounds - looked >= self.effort.check_every
+            whole = look or step >= len(widths)
             added, bound, finished = self._price(
                 trial, day_prices, EXACT if whole else widths[step], true_prices=prices
             )
@@ -353,10 +372,16 @@ class ColumnGeneration:
         """Optimum of the linear programme over known routes: value, solution, prices of jobs and of crew-days."""
         right = np.concatenate([np.where(self.taken, 0.0, 1.0), np.array(self.counts, float)])
         found = linprog(
-            -np.array(self.columns.values), A_ub=self._matrix(), b_ub=right, bounds=(0, None), method="highs"
+            -np.array(self.columns.values),
+            A_ub=cast("Any", self._matrix()),  # sparse matrices are taken, the declared types do not say so
+            b_ub=right,
+            bounds=(0, None),
+            method="highs",
         )
         duals = np.maximum(-found.ineqlin.marginals, 0.0)
-        return -float(found.fun), found.x, duals[: self.rows], duals[self.rows :]
+        solution = np.asarray(found.x, float)
+        value = float(np.array(self.columns.values) @ solution)
+        return value, solution, duals[: self.rows], duals[self.rows :]
 
     def _matrix(self) -> csr_array:
         routes = self.columns.routes
@@ -395,9 +420,9 @@ class ColumnGeneration:
         at = [local[job] for job in route]
         value = float(self.problem.prize[list(route)].sum()) - float(kind.work_cost[at].sum())
         value -= float(kind.out_cost[at[0]] + kind.back_cost[at[-1]])
-        value -= sum(float(kind.arc_cost[a, b]) for a, b in zip(at[:-1], at[1:], strict=True))
+        value -= sum(float(kind.arc_cost[a, b]) for a, b in itertools.pairwise(at))
         busy = int(kind.out_time[at[0]] + kind.back_time[at[-1]] + self.problem.service[list(route)].sum())
-        busy += sum(int(kind.travel[a, b]) for a, b in zip(at[:-1], at[1:], strict=True))
+        busy += sum(int(kind.travel[a, b]) for a, b in itertools.pairwise(at))
         return value - kind.crew.cost_per_overtime * max(0, busy - kind.crew.length)
 
     def _best_of_kind(self, kind: _Kind, prices: FloatArray, width: int) -> tuple[float, list[tuple[int, ...]], bool]:
@@ -553,7 +578,7 @@ class ColumnGeneration:
             constraints.append(LinearConstraint(pairs, 0, 0))
         found = milp(
             -values,
-            integrality=np.ones(len(use)),
+            integrality=np.ones(len(use), np.int64),
             bounds=Bounds(0, 1),
             constraints=constraints,
             options={"mip_rel_gap": 1e-6, **({"node_limit": 500} if seconds is None else {"time_limit": seconds})},

@@ -10,6 +10,7 @@ import time
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, cast
 
 import pyvrp
 from pyvrp.exceptions import PenaltyBoundWarning
@@ -139,8 +140,8 @@ class _Model:
             clients=clients,
             depots=depots,
             vehicle_types=kinds,
-            distance_matrices=[problem.distance],
-            duration_matrices=[problem.travel],
+            distance_matrices=[cast("Any", problem.distance)],
+            duration_matrices=[cast("Any", problem.travel)],
             groups=[
                 pyvrp.ClientGroup([self.position[job] for job in members], required=required)
                 for members, required in groups.values()

@@ -157,15 +157,18 @@ def _price(rows: pd.DataFrame, crew_minute_cost: float, settings: Settings, clas
 def _worth(rows: pd.DataFrame, settings: Settings, classic: bool) -> pd.Series:
     """Benefit of the work itself: the ranking's without its price of minutes, cures of one circuit counted once."""
     if classic:
-        return rows["classic_score"].fillna(0.0)
-    gross = rows["benefit"].fillna(0.0) - rows["minutes_part"].fillna(0.0).clip(upper=0)
+        score: pd.Series = rows["classic_score"].fillna(0.0)
+        return score
+    discounted: pd.Series
+    gross: pd.Series = rows["benefit"].fillna(0.0) - rows["minutes_part"].fillna(0.0).clip(upper=0)
     discounted = gross - rows["margin_part"].fillna(0.0) * (1 - _share_still_to_cure(rows))
     if settings.wet:
         return discounted
     shares = success_shares()
     dry_only = shares["clean_dry"] / (shares["clean_dry"] + (1 - shares["clean_dry"]) * shares["wet_to_dry"])
     cleaned = rows["action"].ne("replace") & rows["geometry"].ne("equipment_port")
-    return discounted * np.where(cleaned, dry_only, 1.0)
+    reduced: pd.Series = discounted * np.where(cleaned, dry_only, 1.0)
+    return reduced
 
 
 def _share_still_to_cure(rows: pd.DataFrame) -> np.ndarray:

@@ -31,8 +31,8 @@ class Workspace:
         self.link = np.empty(most, np.int32)
 
 
-@njit(cache=True)  # type: ignore[misc]
-def best_routes(
+@njit(cache=True)
+def best_routes(  # type: ignore[no-untyped-def]
     travel,
     arc_cost,
     gain,

@@ -25,13 +25,12 @@ DOCUMENT_VERSION = 1
 def plan_assumptions(result: PlanResult, stop_words: str) -> str:
     """What the plan rests on, in one line per assumption."""
     week = result.week
+    hours = ", ".join(clock_of_minutes(start) for start, _ in week.axis.breaks)
     lines = [
         week.travel.words,
         f"worth: {week.job_table.money_words}",
         f"entry and parking: entry_min of the site, else {minutes_of('entry'):g} min, plus {minutes_of('park'):g} min",
-        f"break of {week.settings.break_min} min, unpaid, at {', '.join(clock_of_minutes(a) for a, _ in week.axis.breaks)}"
-        if week.axis.breaks
-        else "no break planned",
+        f"break of {week.settings.break_min} min, unpaid, at {hours}" if hours else "no break planned",
         f"seed {result.plan.seed}, stop after {stop_words}",
         f"bound: {result.plan.bound_kind}",
         *week.notes,

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from typing import cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -179,11 +180,10 @@ def make_week(tables: PlanInput, first: date, days: int, settings: Settings) -> 
     table = make_jobs(tables.candidates, tables.circuits, float(rates.mean()), settings)
     jobs, left_out = _jobs_worth_planning(table.rows, sites, settings)
     able, lacking = allowed_crews(jobs, crews)
-    none = ~able.any(axis=1)
-    left_out.append(
-        _left(jobs[none], [f"needs {text}: no crew has it" for text, bad in zip(lacking, none, strict=True) if bad])
-    )
-    jobs, able = jobs[~none].reset_index(drop=True), able[~none]
+    none = np.flatnonzero(~able.any(axis=1))
+    some = np.flatnonzero(able.any(axis=1))
+    left_out.append(_left(jobs.iloc[none], [f"needs {lacking[row]}: no crew has it" for row in none]))
+    jobs, able = jobs.iloc[some].reset_index(drop=True), able[some]
     due = _due_days(jobs, settings, calendar)
     blocks = make_blocks(jobs, able, due, settings)
     lengths = [pick_break(shift.shift, settings.break_min, settings.break_after_hours) for shift in shifts]
@@ -214,6 +214,11 @@ def make_week(tables: PlanInput, first: date, days: int, settings: Settings) -> 
         left_out=pd.concat(left_out, ignore_index=True) if left_out else _left(jobs.iloc[:0], []),
         notes=tuple(notes),
     )
+
+
+def site_row(sites: pd.DataFrame, site_id: str) -> pd.Series:
+    """The row of a site in a frame indexed by `site_id`."""
+    return cast("pd.Series", sites.loc[site_id])
 
 
 def _left(jobs: pd.DataFrame, reasons: Sequence[str]) -> pd.DataFrame:
@@ -332,7 +337,7 @@ def _offers(
     impossible: list[tuple[int, str]] = []
     site_windows: dict[str, list[Window]] = {}
     for number, block in enumerate(blocks):
-        site = sites.loc[block.site_id]
+        site = site_row(sites, block.site_id)
         if block.site_id not in site_windows:
             move = zone_shift(zone_of(site["timezone"]), zone, days[0])
             site_windows[block.site_id] = daily_windows(span(site["access_open"], site["access_close"]), move)
@@ -386,7 +391,7 @@ def _problem(
     index = {place: number for number, place in enumerate(places)}
     # a depot site is twice on the list: as depot without entry, and as a place of work with it
     order = [*range(len(places)), *range(depots)]
-    entry = np.array([_entry_minutes(sites.loc[place]) for place in places], np.int64)
+    entry = np.array([_entry_minutes(site_row(sites, place)) for place in places], np.int64)
     into = np.ceil(travel.minutes[np.ix_(order, order)]).astype(np.int64)
     into += np.concatenate([np.zeros(depots, np.int64), entry[depots:], entry[:depots]])[None, :]
     np.fill_diagonal(into, 0)

@@ -173,19 +173,19 @@ def _put_in(
     name = _words(week, job)
     best: tuple[float, int, Leg, tuple[int, ...]] | None = None
     by_crew = {leg.crew: leg for leg in plan}
-    for crew in np.flatnonzero(problem.allowed[job]):
-        leg = by_crew.get(int(crew), Leg(int(crew), (), problem.crews[crew].opens, (), problem.crews[crew].opens))
-        held = frozen.get(int(crew), 0)
+    for crew in np.flatnonzero(problem.allowed[job]).tolist():
+        leg = by_crew.get(crew, Leg(crew, (), problem.crews[crew].opens, (), problem.crews[crew].opens))
+        held = frozen.get(crew, 0)
         loose = [other for other in leg.jobs[held:] if not problem.required[other]]
         for count in range(min(MOST_TAKEN_OUT, len(loose)) + 1):
             for out in combinations(loose, count):
                 rest = [other for other in leg.jobs if other not in out]
-                timed = cheapest_place(problem, int(crew), rest, job, held)
+                timed = cheapest_place(problem, crew, rest, job, held)
                 if timed is None:
                     continue
                 loss = float(problem.prize[list(out)].sum()) + leg_cost(problem, timed) - leg_cost(problem, leg)
                 if best is None or (len(out), loss) < (len(best[3]), best[0]):
-                    best = (loss, int(crew), timed, out)
+                    best = (loss, crew, timed, out)
             if best is not None and len(best[3]) <= count:
                 break
     if best is None:

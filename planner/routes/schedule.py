@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 from planner.routes.problem import Leg, Problem
@@ -60,7 +61,7 @@ def leg_cost(problem: Problem, leg: Leg) -> int:
         return 0
     day = problem.crews[leg.crew]
     places = [day.start, *(int(problem.place[job]) for job in leg.jobs), day.end]
-    metres = sum(int(problem.distance[a, b]) for a, b in zip(places[:-1], places[1:], strict=True))
+    metres = sum(int(problem.distance[a, b]) for a, b in itertools.pairwise(places))
     spent = leg.returns - leg.departs
     over = max(0, spent - day.length)
     return day.fixed_cost + metres * day.cost_per_distance + spent * day.cost_per_time + over * day.cost_per_overtime

@@ -33,8 +33,8 @@ LARGE_CREW_DAYS = 100
 ALWAYS_OFFERED = 150
 NEIGHBOURS = 5
 # Shares of a stop in seconds: search first, then bound, plans from its routes, and search again with the rest.
-SEARCH_SHARE = 0.5
-BOUND_SHARE = 0.3
+SEARCH_SHARE = 0.4
+BOUND_SHARE = 0.4
 DIVE_SHARE = 0.08
 RECOMBINE_SHARE = 0.05
 DIVES = 3
@@ -502,7 +502,7 @@ class _Search:
         return legs
 
     def polish(self, begin: Routes, seconds: float | None, progress: Progress) -> list[Leg]:
-        """Search on from a plan, for the seconds left or, without a clock, for half the iterations; pairs stay whole."""
+        """Search on from a plan, for the seconds left or, without a clock, half the iterations; pairs stay whole."""
         stop = (
             self.stop.share(0.5) if seconds is None else Stop(self.stop.iterations, max(seconds, 0.01), self.stop.cpu)
         )

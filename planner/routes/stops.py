@@ -273,7 +273,7 @@ def _stop_note(week: Week, day: DayPlan, stop: StopPlan, jobs: pd.DataFrame) -> 
     return "; ".join(note for note in notes if note and note != "nan")
 
 
-def method_for(row: Mapping[str, Any], kit: tuple[str, ...], wet: bool) -> tuple[str, str, tuple[str, ...]]:
+def method_for(row: Mapping[Any, Any], kit: tuple[str, ...], wet: bool) -> tuple[str, str, tuple[str, ...]]:
     """Dry method, wet method (empty if none) and the kit a job takes, given the crew's kit (empty: undeclared)."""
     options = method_options(str(row["geometry"]), str(row["ferrule"]))
     usable = [option for option in options if not kit or option["kit"] in kit] or options

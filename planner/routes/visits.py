@@ -119,12 +119,13 @@ def make_blocks(
         minutes = money = worth = 0.0
         longest = settings.block_min if ordered["opens"].iloc[0] < 0 else min(settings.block_min, WINDOW_BLOCK_MIN)
         whole = ordered["pair_id"].iloc[0] != "" or ordered["stop_key"].iloc[0] != ""
-        for row in ordered.itertuples():
-            if piece and minutes + row.minutes > longest and not whole:
+        columns = zip(ordered["rows"], ordered["minutes"], ordered["money"], ordered["worth"], strict=True)
+        for rows, own_minutes, own_money, own_worth in columns:
+            if piece and minutes + own_minutes > longest and not whole:
                 blocks.append(_block(ordered.iloc[0], piece, minutes, money, worth, allowed))
                 piece, minutes, money, worth = [], 0.0, 0.0, 0.0
-            piece += list(row.rows)
-            minutes, money, worth = minutes + row.minutes, money + row.money, worth + row.worth
+            piece += list(rows)
+            minutes, money, worth = minutes + own_minutes, money + own_money, worth + own_worth
         blocks.append(_block(ordered.iloc[0], piece, minutes, money, worth, allowed))
     return blocks
 
@@ -175,7 +176,7 @@ def _block(
         money=float(money),
         worth=float(worth),
         window=None if first["opens"] < 0 else (int(first["opens"]), int(first["closes"])),
-        allowed=tuple(bool(value) for value in allowed[piece].all(axis=0)),
+        allowed=tuple(np.asarray(allowed[piece].all(axis=0), bool).tolist()),
         due=None if first["due"] < 0 else int(first["due"]),
         pair_id=str(first["pair_id"]),
         stop_key=str(first["stop_key"]),

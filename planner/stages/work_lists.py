@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import pandas as pd
 
 from planner.reports.job_sheet import SheetDay, SheetJob, SheetStop
 from planner.routes.calendar import clock_of_minutes, weekday_of
-from planner.routes.planning import PlanResult
+from planner.routes.planning import PlanResult, site_row
 from planner.routes.stops import PlanTables, pick_list
 
 
@@ -52,8 +53,8 @@ def _text(value: object) -> str:
     return value if isinstance(value, str) else ""
 
 
-def _stop(result: PlanResult, stop: dict[str, object], work: pd.DataFrame, expected: Mapping[str, str]) -> SheetStop:
-    site = result.week.sites.loc[str(stop["site_id"])]
+def _stop(result: PlanResult, stop: dict[Any, Any], work: pd.DataFrame, expected: Mapping[str, str]) -> SheetStop:
+    site = site_row(result.week.sites, str(stop["site_id"]))
     hours = f"access {site['access_open']}-{site['access_close']}" if _text(site["access_open"]) else ""
     days = f"days {site['access_days']}" if _text(site["access_days"]) else ""
     return SheetStop(
@@ -74,7 +75,7 @@ def _stop(result: PlanResult, stop: dict[str, object], work: pd.DataFrame, expec
     )
 
 
-def _job(row: dict[str, object], expected: Mapping[str, str]) -> SheetJob:
+def _job(row: dict[Any, Any], expected: Mapping[str, str]) -> SheetJob:
     circuits = [part for part in _text(row["circuits"]).split(";") if part]
     port = ", ".join(
         text

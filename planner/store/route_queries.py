@@ -72,8 +72,8 @@ def audit_pool(con: duckdb.DuckDBPyConnection, sites: list[str], seed: int, per_
             QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY md5(connector_id || '/' || ?), connector_id) <= ?
         )
         SELECT {_FACE_COLUMNS}, coalesce(r.circuits, '') AS circuits, r.p_contaminated, r.p_damaged, r.classic_score
-        FROM drawn d {_FACE_JOINS.replace("JOIN connector_state s USING (connector_id)", "JOIN connector_state s ON s.connector_id = d.connector_id").replace("JOIN connectors c USING (connector_id)", "JOIN connectors c ON c.connector_id = d.connector_id")}
-        LEFT JOIN ranking r ON r.connector_id = d.connector_id
+        FROM drawn d {_FACE_JOINS}
+        LEFT JOIN ranking r ON r.connector_id = c.connector_id
         ORDER BY c.connector_id
         """,
         [sites, str(seed), per_site],
@@ -206,7 +206,8 @@ def expected_readings(con: duckdb.DuckDBPyConnection, circuits: list[str]) -> pd
                    CASE WHEN p.circuit_id IS NOT NULL
                         THEN printf('received %.1f dBm when good, %.1f now', p.baseline, p.latest) END,
                    CASE WHEN l.circuit_id IS NOT NULL AND l.allowed_db IS NOT NULL
-                        THEN printf('loss %.1f dB expected at %d nm, %.1f allowed', l.typical_db, l.wavelength_nm::INT, l.allowed_db)
+                        THEN printf('loss %.1f dB expected at %d nm, %.1f allowed',
+                                    l.typical_db, l.wavelength_nm::INT, l.allowed_db)
                         WHEN l.circuit_id IS NOT NULL
                         THEN printf('loss %.1f dB expected at %d nm', l.typical_db, l.wavelength_nm::INT) END) AS words
         FROM loss l FULL JOIN light p ON p.circuit_id = l.circuit_id ORDER BY 1

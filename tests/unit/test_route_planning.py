@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from routes_world import make_crews, small_world
 
 from planner.errors import ParameterError, PlanningError
 from planner.routes.explain import left_out_frame
@@ -21,7 +22,6 @@ from planner.routes.settings import Settings
 from planner.routes.stops import crew_days_frame, pick_list, read_back
 from planner.routes.whatif import scenario_settings
 from planner.stages.work_lists import sheet_days
-from tests.unit.routes_world import make_crews, small_world
 
 MONDAY = date(2031, 4, 7)
 STOP = Stop(iterations=80)
