@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +25,7 @@ from planner.tables.intake_tables import (
     CABLE_KINDS,
 )
 
-Numbers = npt.NDArray[np.generic]
+Numbers = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
@@ -141,7 +142,7 @@ def plan_faults(plant: Plant, settings: Settings, rng: np.random.Generator) -> F
         0.0,
     )
     ratio = np.where(code == st.FAULT_BEND, np.clip(rng.lognormal(-1.9, 0.6, n), 0.02, 0.8), 1.0)
-    groups = [cable_circuits[by_cable[b] : by_cable[b + 1]] for b in bent]
+    groups: list[npt.NDArray[Any]] = [cable_circuits[by_cable[b] : by_cable[b + 1]] for b in bent]
     groups += [splice_circuits[by_splice[s] : by_splice[s + 1]] for s in weak]
     groups += [broken[i : i + 1] for i in range(broken.shape[0])]
     olt_kind = plant.circuits["kind"]

@@ -9,6 +9,7 @@ What the truth folder holds stands in `planner.synthetic.truth_files`.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -49,7 +50,7 @@ from planner.synthetic.truth_files import dirt_from, on_circuits, truth_now, wri
 from planner.synthetic.world import element_distances, make_world, new_parts, static_loss
 from planner.synthetic.writing import TableFile, ids, moments, number, write_table
 
-Numbers = npt.NDArray[np.generic]
+Numbers = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
@@ -142,7 +143,8 @@ def acceptance_rows(plant: Plant, world: st.World, settings: Settings, rng: np.r
         rows[:, 5] = np.where(mm[use], -1, 42 + rng.normal(0, 2, who.shape[0]))
         rows[:, 6] = 1
         tests.append(rows)
-    return np.maximum(np.concatenate(tests), -1e7)
+    rows_of_all: FloatArray = np.maximum(np.concatenate(tests), -1e7)
+    return rows_of_all
 
 
 def _live_and_record(
@@ -200,7 +202,7 @@ def _live_and_record(
             par,
             luck,
         )
-        count = logs.count
+        count = logs.filled
         mating = logs.rows(st.LOG_MATING)
         files["mating_events"].write(mating_block(mating, files["mating_events"].rows, start, clock, how, rng))
         files["true_matings"].write(true_mating_block(mating, start))
@@ -253,7 +255,8 @@ def _otdr_distance(
     near, far = along[first + 1], along[last - 1]
     at = np.where(item >= 0, along[np.maximum(item, 0)], near + share * (far - near))
     distance = np.where(backward, far - at, at - near)
-    return launch_m + np.maximum(0.0, distance)
+    optical: FloatArray = launch_m + np.maximum(0.0, distance)
+    return optical
 
 
 def _write_readings(
@@ -271,7 +274,7 @@ def _write_readings(
     nm = APPLICATION_NM[circuits["application"]].astype(np.int64)
     scale = np.where(nm == 1550, 0.79, np.where(nm == 1490, 0.83, 1.0))
     loss = static_loss(plant, nm) + scale * world.circuit["base"][:-1]
-    monitored = rng.random(n) < settings.monitored_share
+    monitored = np.less(rng.random(n), settings.monitored_share)
     pick = np.nonzero(monitored)[0]
     tree = circuits["kind"] == 2
     tx_port = circuits["a_port"].astype(np.int64).copy()
@@ -364,4 +367,4 @@ def _look_ahead(
         quiet,
         luck,
     ):
-        logs.count[:] = 0
+        logs.filled[:] = 0

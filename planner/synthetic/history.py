@@ -414,11 +414,11 @@ def end_of_day(w, faces, logs, day, last_day, par, rng):  # type: ignore[no-unty
         excess = pairs_loss(w, c) - w.circuit[c].base
         if abs(excess - w.circuit[c].excess) > 0.002:
             w.circuit[c].excess = excess
-            n = logs.count[LOG_CHANGE]
+            n = logs.filled[LOG_CHANGE]
             logs.change[n, 0] = t
             logs.change[n, 1] = c
             logs.change[n, 2] = excess
-            logs.count[LOG_CHANGE] = n + 1
+            logs.filled[LOG_CHANGE] = n + 1
     logs.total[TOTAL_FLAGS] = 0
     if par[P_ALARM_CHANCE] <= 0.0:
         return
@@ -458,10 +458,10 @@ def has_room(w, logs, rows):  # type: ignore[no-untyped-def]
     fullest = 0
     for k in range(9):
         if k != LOG_CHANGE:
-            fullest = max(fullest, logs.count[k])
+            fullest = max(fullest, logs.filled[k])
     if fullest + rows > logs.book.shape[1]:
         return False
-    return bool(logs.count[LOG_CHANGE] + w.circuit.shape[0] <= logs.change.shape[0])
+    return bool(logs.filled[LOG_CHANGE] + w.circuit.shape[0] <= logs.change.shape[0])
 
 
 @kernel

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,7 @@ from planner.synthetic.settings import (
 )
 from planner.synthetic.world import late_cords
 
-Numbers = npt.NDArray[np.generic]
+Numbers = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
@@ -51,7 +52,8 @@ def plan_jobs(plant: Plant, world: st.World, settings: Settings, rng: np.random.
 
     def tech_of(region: IntArray) -> IntArray:
         crew = first_crew[region] + np.floor(rng.random(region.shape[0]) * crews_in[region]).astype(np.int64)
-        return crew * 3 + rng.integers(0, 3, region.shape[0])
+        tech: IntArray = crew * 3 + rng.integers(0, 3, region.shape[0])
+        return tech
 
     in_use = (plant.cord_ports >= 0).any(axis=(1, 2))
     late = late_cords(plant)
@@ -85,11 +87,14 @@ def plan_jobs(plant: Plant, world: st.World, settings: Settings, rng: np.random.
     kinds = np.concatenate([np.full(t.shape[0], k) for k, t, _ in parts])
     targets = np.concatenate([t for _, t, _ in parts])
     tech = np.concatenate([tech_of(np.asarray(r, dtype=np.int64)) for _, _, r in parts])
-    day = rng.integers(0, span, kinds.shape[0])
+    day: IntArray = np.asarray(rng.integers(0, span, kinds.shape[0]))
     weekday = (settings.start.astype("datetime64[D]").astype(np.int64) + 3 + day) % 7
     day = np.where((weekday >= 5) & (kinds != st.JOB_COMPLAINT), np.minimum(day + 2, span - 1), day)
     installing = kinds == st.JOB_INSTALL
     day[installing] = np.maximum(0, service[targets[installing]] - 1)
-    at = day * st.DAY_MIN + np.where(installing, 430.0, rng.uniform(420.0, 840.0, kinds.shape[0]))
+    hour = np.where(installing, 430.0, rng.uniform(420.0, 840.0, kinds.shape[0]))
+    at: FloatArray = np.asarray(day, dtype=np.float64) * st.DAY_MIN + hour
+        installing, 430.0, rng.uniform(420.0, 840.0, kinds.shape[0])
+    )
     order = np.argsort(at, kind="stable")
     return Jobs(at[order], kinds[order].astype(np.int64), targets[order].astype(np.int64), tech[order].astype(np.int64))

@@ -9,7 +9,7 @@ chain of three states: how dirty a face is, and what it costs, is a matter of si
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -59,7 +59,8 @@ STUCK_REMOVED = np.array([0.42, 0.52, 0.45, 0.38, 0.85, 0.80])
 FILM_LEFT = np.array([0.35, 0.25, 0.35, 0.40, 0.06, 0.08])
 
 # Functions called from compiled code only: no wrapper for Python, no zero-division checks, no cache of their own.
-inner = njit(no_cpython_wrapper=True, no_cfunc_wrapper=True, error_model="numpy")
+BARE: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "error_model": "numpy"}
+inner = njit(**BARE)
 
 MARK = np.dtype(
     [("x", "f4"), ("y", "f4"), ("size", "f4"), ("origin", "i4"), ("kind", "i2"), ("loose", "i1"), ("fibre", "i1")]
@@ -70,11 +71,11 @@ FACE = np.dtype([("film", "f4"), ("fibres", "i2"), ("multimode", "i2")])
 class Faces(NamedTuple):
     """State of all end faces: `mark` is (faces, SLOTS) of MARK, `face` (faces,) of FACE."""
 
-    mark: npt.NDArray[np.void]
-    face: npt.NDArray[np.void]
+    mark: npt.NDArray[Any]
+    face: npt.NDArray[Any]
 
 
-def new_faces(fibres: npt.NDArray[np.generic], multimode: npt.NDArray[np.generic]) -> Faces:
+def new_faces(fibres: npt.NDArray[Any], multimode: npt.NDArray[Any]) -> Faces:
     """Spotless faces."""
     face = np.zeros(fibres.shape[0], FACE)
     face["fibres"] = fibres

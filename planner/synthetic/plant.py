@@ -19,6 +19,7 @@ A duplex receptacle is two ports and a duplex link two circuits, one per directi
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -82,7 +83,7 @@ class Columns:
 
     names: tuple[str, ...]
     count: int = 0
-    blocks: dict[str, list[npt.NDArray[np.generic]]] = field(default_factory=dict)
+    blocks: dict[str, list[npt.NDArray[Any]]] = field(default_factory=dict)
 
     def add(self, shape: tuple[int, ...], **values: object) -> IntArray:
         """Append a block of rows of that shape; values broadcast. Returns the row numbers, same shape."""
@@ -94,7 +95,7 @@ class Columns:
         self.count += size
         return rows
 
-    def finish(self) -> dict[str, npt.NDArray[np.generic]]:
+    def finish(self) -> dict[str, npt.NDArray[Any]]:
         """Every column as one array."""
         return {name: np.concatenate(self.blocks[name]) if self.blocks else np.zeros(0) for name in self.names}
 
@@ -112,16 +113,16 @@ class Plant:
 
     start: np.datetime64
     regions: int
-    sites: dict[str, npt.NDArray[np.generic]]
-    housings: dict[str, npt.NDArray[np.generic]]
-    ports: dict[str, npt.NDArray[np.generic]]
-    cables: dict[str, npt.NDArray[np.generic]]
-    connectors: dict[str, npt.NDArray[np.generic]]
-    splices: dict[str, npt.NDArray[np.generic]]
-    legs: dict[str, npt.NDArray[np.generic]]
-    circuits: dict[str, npt.NDArray[np.generic]]
-    crews: dict[str, npt.NDArray[np.generic]]
-    technicians: dict[str, npt.NDArray[np.generic]]
+    sites: dict[str, npt.NDArray[Any]]
+    housings: dict[str, npt.NDArray[Any]]
+    ports: dict[str, npt.NDArray[Any]]
+    cables: dict[str, npt.NDArray[Any]]
+    connectors: dict[str, npt.NDArray[Any]]
+    splices: dict[str, npt.NDArray[Any]]
+    legs: dict[str, npt.NDArray[Any]]
+    circuits: dict[str, npt.NDArray[Any]]
+    crews: dict[str, npt.NDArray[Any]]
+    technicians: dict[str, npt.NDArray[Any]]
     front_of: IntArray
     rear_of: IntArray
     element_kind: npt.NDArray[np.int8]
@@ -369,7 +370,8 @@ def _sites(b: _Builder, regions: int, scale: float) -> dict[str, IntArray]:
 
 def _pick(b: _Builder, sites: IntArray, region: IntArray) -> IntArray:
     """A random site of that kind in each of the given regions."""
-    return sites[region, b.rng.integers(0, sites.shape[1], region.shape[0])]
+    picked: IntArray = sites[region, b.rng.integers(0, sites.shape[1], region.shape[0])]
+    return picked
 
 
 def _housing(b: _Builder, site: IntArray, kind: str, installed: IntArray | None = None) -> IntArray:
@@ -964,7 +966,7 @@ def _pigtail_in_front(b: _Builder, ports: IntArray) -> tuple[IntArray, IntArray]
 
 def _add_crews(
     b: _Builder, sites: dict[str, IntArray], regions: int
-) -> tuple[dict[str, npt.NDArray[np.generic]], dict[str, npt.NDArray[np.generic]]]:
+) -> tuple[dict[str, npt.NDArray[Any]], dict[str, npt.NDArray[Any]]]:
     """Two crews a region (three in the first), three technicians each."""
     per = np.where(np.arange(regions) == 0, 3, 2)
     region = np.repeat(np.arange(regions), per)
@@ -988,7 +990,7 @@ def _add_crews(
     return crews, technicians
 
 
-def _add_test_sets(b: _Builder, crews: dict[str, npt.NDArray[np.generic]]) -> tuple[IntArray, IntArray]:
+def _add_test_sets(b: _Builder, crews: dict[str, npt.NDArray[Any]]) -> tuple[IntArray, IntArray]:
     """One test set a crew with three launch cords (LC/UPC, SC/UPC, SC/APC free ends).
 
     Gives the housings (crews,) and the free-end connectors (crews, 3).
@@ -1095,8 +1097,8 @@ def build_plant(connectors: int, rng: np.random.Generator, start: np.datetime64,
 def _assemble(
     b: _Builder,
     regions: int,
-    crews: dict[str, npt.NDArray[np.generic]],
-    technicians: dict[str, npt.NDArray[np.generic]],
+    crews: dict[str, npt.NDArray[Any]],
+    technicians: dict[str, npt.NDArray[Any]],
     test_housings: IntArray,
     launch: IntArray,
 ) -> Plant:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -36,7 +37,7 @@ from planner.tables.intake_tables import (
     SITE_KINDS,
 )
 
-Numbers = npt.NDArray[np.generic]
+Numbers = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -82,7 +83,8 @@ def excess_by_time(circuits: IntArray, times: FloatArray, changes: Changes, init
     before = np.concatenate([[0.0], value[:-1]])
     before[first] = initial[row[first]]
     np.add.at(out, (row, np.searchsorted(times, day)), value - before)
-    return initial[:, None] + np.cumsum(out, axis=1)[:, :-1]
+    level: FloatArray = initial[:, None] + np.cumsum(out, axis=1)[:, :-1]
+    return level
 
 
 def fault_by_time(circuits: IntArray, times: FloatArray, changes: Changes, of_tx: bool) -> FloatArray:
@@ -121,7 +123,7 @@ def blocks(
     meter: Meter,
     rng: np.random.Generator,
     circuits_per_block: int = 3000,
-) -> Iterator[dict[str, npt.NDArray[np.generic]]]:
+) -> Iterator[dict[str, npt.NDArray[Any]]]:
     """Blocks of readings: minute, port, tx_dbm, rx_dbm (NaN unknown) and error ratio (NaN unknown)."""
     n = series.circuit.shape[0]
     times = (np.arange(days * per_day) + 0.1) / per_day
@@ -132,10 +134,10 @@ def blocks(
         m = circuits.shape[0]
         shape = (m, times.shape[0])
         excess = excess_by_time(circuits, times, changes, initial[part])
-        sd = np.clip(rng.lognormal(np.log(meter.noise_db), 0.5, m), 0.01, 0.5)
-        phase = rng.random(m) * 0.15
+        sd: FloatArray = np.clip(rng.lognormal(np.log(meter.noise_db), 0.5, m), 0.01, 0.5)
+        phase: FloatArray = np.asarray(rng.uniform(0.0, 0.15, m))
         wave = np.sin(2 * np.pi * (times[None, :] / 365.25 - 0.3 - phase[:, None]))
-        season = meter.season_db * np.abs(rng.standard_normal(m)) * (0.5 + series.outdoor[part])
+        season: FloatArray = meter.season_db * np.abs(rng.standard_normal(m)) * (0.5 + series.outdoor[part])
         fading = fault_by_time(circuits, times, changes, True)
         tx = series.tx_dbm[part][:, None] - fading + noise(shape, 0.4 * sd, meter, rng)
         light = series.tx_dbm[part][:, None] - fading - series.loss_db[part][:, None]
@@ -149,8 +151,8 @@ def blocks(
         ratio[talks] = np.clip(10 ** (-4.5 - 0.9 * margin[talks] + rng.normal(0, 0.1, shape)[talks]), 1e-12, 0.1)
         present = (rng.random(shape) >= meter.missing) & (times[None, :] >= series.in_service_day[part][:, None])
         for _ in range(2):
-            start = rng.uniform(0, days, m)[:, None]
-            length = (rng.random(m) < 0.3)[:, None] * rng.exponential(meter.gap_days, m)[:, None]
+            start = rng.uniform(0, days, (m, 1))
+            length = np.where(rng.random((m, 1)) < 0.3, rng.exponential(meter.gap_days, (m, 1)), 0.0)
             present &= ~((times[None, :] >= start) & (times[None, :] < start + length))
         dark = rx < -38.0
         rx = np.where(dark, np.nan, rx)

@@ -7,12 +7,13 @@ of one job keep their order: demate, look, clean, look again, mate, even where t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from planner.synthetic.history import DAY_MIN
+from planner.synthetic.state import DAY_MIN
 from planner.synthetic.writing import choice, flag, ids, moments, number, whole
 from planner.tables.intake_tables import (
     ACTIONS_TAKEN,
@@ -42,7 +43,7 @@ class Spoiling:
     clock_share: float
     seed: int
 
-    def lot(self, salt: int, numbers: npt.NDArray[np.generic]) -> Rows:
+    def lot(self, salt: int, numbers: npt.NDArray[Any]) -> Rows:
         """A fixed number in [0, 1) for each job number: the same job draws the same lot in every table."""
         x = np.asarray(numbers).astype(np.int64).astype(np.uint64)
         x = x * np.uint64(0x9E3779B97F4A7C15) + np.uint64((self.seed * 1000003 + salt * 7919) & 0xFFFFFFFFFFFF)

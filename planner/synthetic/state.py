@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-Array = npt.NDArray[np.generic]
+Array = npt.NDArray[Any]
 JOB_INSTALL, JOB_CHANGE, JOB_DISTURB, JOB_ROUTINE, JOB_TEST, JOB_ALARM, JOB_COMPLAINT = range(1, 8)
 # Kinds of fault that are not dirt; causes 0.. as in CAUSES_FOUND are what a work order is closed with.
 FAULT_BEND, FAULT_SPLICE, FAULT_BREAK, FAULT_TRANSMITTER, FAULT_RECEIVER = range(1, 6)
@@ -90,20 +90,20 @@ class World(NamedTuple):
 class Logs(NamedTuple):
     """What was written down since the logs were last emptied.
 
-    `book` is (logs, rows, columns), `change` (rows, 3) the circuits' excess as it changes; `count` rows in
+    `book` is (logs, rows, columns), `change` (rows, 3) the circuits' excess as it changes; `filled` rows in
     each log, `total` the counters that run on.
     """
 
     book: npt.NDArray[np.float64]
     change: npt.NDArray[np.float64]
-    count: npt.NDArray[np.int64]
+    filled: npt.NDArray[np.int64]
     total: npt.NDArray[np.int64]
 
     def rows(self, log: int) -> npt.NDArray[np.float64]:
         """The rows of one log."""
         if log == LOG_CHANGE:
-            return self.change[: self.count[LOG_CHANGE]]
-        return self.book[log, : self.count[log]]
+            return self.change[: self.filled[LOG_CHANGE]]
+        return self.book[log, : self.filled[log]]
 
 
 TOTAL_LOOKS, TOTAL_ORDERS, TOTAL_TRACES, TOTAL_QUEUE, TOTAL_FLAGS = range(5)
@@ -114,6 +114,6 @@ def empty_logs(rows: int, circuits: int) -> Logs:
     return Logs(
         book=np.zeros((9, rows, 13)),
         change=np.zeros((rows + 3 * circuits, 3)),
-        count=np.zeros(9, np.int64),
+        filled=np.zeros(9, np.int64),
         total=np.zeros(5, np.int64),
     )

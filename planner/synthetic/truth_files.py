@@ -21,6 +21,7 @@ The truth folder (Parquet), for tests and yardsticks only:
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -49,7 +50,7 @@ from planner.synthetic.settings import (
 from planner.synthetic.story import Story
 from planner.synthetic.writing import choice, flag, ids, moments, number, whole, write_table
 
-Numbers = npt.NDArray[np.generic]
+Numbers = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
@@ -86,6 +87,7 @@ def on_circuits(plant: Plant, world: st.World, front: IntArray) -> npt.NDArray[n
 
 
 def truth_now(plant: Plant, world: st.World, faces: pt.Faces) -> FloatArray:
+    """State of every face: contaminated, damaged, loss by dirt, by damage, by both; shape (faces, 5)."""
     out = np.zeros((plant.connectors["cable"].shape[0], 5))
     h.truth_of_faces(faces, out)
     return out
@@ -124,6 +126,7 @@ def write_truth(
     offset_at_start: FloatArray,
     faces: pt.Faces,
 ) -> None:
+    """Everything of the truth but the faces: paths, causes, faults, record errors, technicians, story."""
     start = settings.start
     _write_paths(plant, world, truth)
     _write_causes(plant, world, faults, settings, truth, record_errors, offset_at_start, faces)
@@ -302,25 +305,23 @@ def _write_causes(
     wrong_ports = np.array([p for _, p, _ in record_errors], dtype=np.int64)
     at = np.nonzero(np.isin(world.item["port"], wrong_ports))[0]
     add(7, "port", owner[at], world.item["port"][at], np.zeros(at.shape[0]))
-    all_circuits, all_sizes = np.concatenate(circuit), np.concatenate(size)
-    quiet = np.setdiff1d(np.arange(n_circuits), all_circuits)
+    quiet = np.setdiff1d(np.arange(n_circuits), np.concatenate(circuit))
     add(8, "none", quiet, np.full(quiet.shape[0], -1), np.zeros(quiet.shape[0]))
-    who, db, code = np.concatenate(circuit), np.concatenate(size), np.concatenate(cause)
-    order = np.lexsort((code, -db, who))
+    who, db, codes = np.concatenate(circuit), np.concatenate(size), np.concatenate(cause)
+    order = np.lexsort((codes, -db, who))
     main = np.ones(order.shape[0], dtype=bool)
     main[1:] = who[order][1:] != who[order][:-1]
     kinds = np.concatenate([np.full(v.shape[0], k) for k, v in element])
     value = np.concatenate([v for _, v in element])
     when = np.concatenate(onset)[order]
     names = [ids(k, np.where(kinds[order] == k, value[order], -1)) for k in ("connector", "cable", "splice", "port")]
-    del all_sizes
     write_table(
         truth,
         "circuit_causes",
         "parquet",
         {
             "circuit_id": ids("circuit", who[order]),
-            "cause": choice(CAUSE_WORDS, code[order]),
+            "cause": choice(CAUSE_WORDS, codes[order]),
             "element_id": pc.coalesce(*names),
             "size_db": number(db[order], 3),
             "onset_at": moments(settings.start, np.where(when > -1e11, when, 0.0), when < -1e11),

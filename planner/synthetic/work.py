@@ -135,7 +135,7 @@ def faults_db(w, c, t, short, light_only):  # type: ignore[no-untyped-def]
 @inner
 def log_mating(logs, t, port, face, connector, mate, looked, cleaned, tech, order):  # type: ignore[no-untyped-def]
     """Record a mate or a demate."""
-    n = logs.count[LOG_MATING]
+    n = logs.filled[LOG_MATING]
     row = logs.book[LOG_MATING, n]
     row[0] = t
     row[1] = port
@@ -146,14 +146,14 @@ def log_mating(logs, t, port, face, connector, mate, looked, cleaned, tech, orde
     row[6] = cleaned
     row[7] = tech
     row[8] = order
-    logs.count[LOG_MATING] = n + 1
+    logs.filled[LOG_MATING] = n + 1
 
 
 @inner
 def inspect(w, faces, logs, t, f, stage, tech, order, par, rng):  # type: ignore[no-untyped-def]
     """Look at a face and record it with its true state; returns (fails, finding)."""
     fails, finding, zone = look(faces, f, w.technician[tech].eye, par, rng)
-    n = logs.count[LOG_LOOK]
+    n = logs.filled[LOG_LOOK]
     row = logs.book[LOG_LOOK, n]
     number = logs.total[TOTAL_LOOKS]
     logs.total[TOTAL_LOOKS] = number + 1
@@ -169,7 +169,7 @@ def inspect(w, faces, logs, t, f, stage, tech, order, par, rng):  # type: ignore
     row[9] = 1.0 if is_contaminated(faces, f) else 0.0
     row[10] = 1.0 if is_damaged(faces, f) else 0.0
     row[11] = number
-    logs.count[LOG_LOOK] = n + 1
+    logs.filled[LOG_LOOK] = n + 1
     if uniform(rng) < par[P_DEFECT_ROWS]:
         for s in range(faces.mark.shape[1]):
             kind = faces.mark[f, s].kind
@@ -177,7 +177,7 @@ def inspect(w, faces, logs, t, f, stage, tech, order, par, rng):  # type: ignore
             y = faces.mark[f, s].y + 0.3 * normal(rng)
             if kind == NOTHING or math.hypot(x, y) > ZONE_D_UM or faces.mark[f, s].size < 0.8:
                 continue
-            m = logs.count[LOG_MARK]
+            m = logs.filled[LOG_MARK]
             mark = logs.book[LOG_MARK, m]
             mark[0] = number
             mark[1] = faces.mark[f, s].fibre + 1
@@ -186,7 +186,7 @@ def inspect(w, faces, logs, t, f, stage, tech, order, par, rng):  # type: ignore
             mark[4] = y
             mark[5] = max(0.3, faces.mark[f, s].size * (1.0 + 0.08 * normal(rng)))
             mark[6] = 20.0 + 60.0 * uniform(rng) if kind == SCRATCH else -1.0
-            logs.count[LOG_MARK] = m + 1
+            logs.filled[LOG_MARK] = m + 1
     return fails, finding
 
 
@@ -199,20 +199,20 @@ def wipe(w, faces, logs, t, f, plug, retry, tool_dirt, tech, order, par, rng):  
     else:
         method = (0 if u < 0.65 else 2) if retry == 0 else (5 if u < 0.7 else 0)
     clean(faces, f, method, w.technician[tech].quality, tool_dirt, par, rng)
-    n = logs.count[LOG_CLEAN]
+    n = logs.filled[LOG_CLEAN]
     row = logs.book[LOG_CLEAN, n]
     row[0] = t
     row[1] = f
     row[2] = method
     row[3] = tech
     row[4] = order
-    logs.count[LOG_CLEAN] = n + 1
+    logs.filled[LOG_CLEAN] = n + 1
 
 
 @inner
 def new_order(logs, opened, site, circuit, reason, crew):  # type: ignore[no-untyped-def]
     """Open a work order; returns its number and its row in the log."""
-    n = logs.count[LOG_ORDER]
+    n = logs.filled[LOG_ORDER]
     number = logs.total[TOTAL_ORDERS]
     logs.total[TOTAL_ORDERS] = number + 1
     row = logs.book[LOG_ORDER, n]
@@ -229,7 +229,7 @@ def new_order(logs, opened, site, circuit, reason, crew):  # type: ignore[no-unt
     row[10] = -1.0
     row[11] = -1.0
     row[12] = number
-    logs.count[LOG_ORDER] = n + 1
+    logs.filled[LOG_ORDER] = n + 1
     return number, n
 
 
@@ -399,11 +399,11 @@ def renew(w, faces, logs, t, f, order, rng):  # type: ignore[no-untyped-def]
         faces.mark[f, s].kind = NOTHING
     faces.face[f].film = 0.0
     settle(faces, f, 1 if uniform(rng) < 0.2 else 0, 0.1, -1, rng)
-    n = logs.count[LOG_RENEW]
+    n = logs.filled[LOG_RENEW]
     logs.book[LOG_RENEW, n, 0] = t
     logs.book[LOG_RENEW, n, 1] = f
     logs.book[LOG_RENEW, n, 2] = order
-    logs.count[LOG_RENEW] = n + 1
+    logs.filled[LOG_RENEW] = n + 1
 
 
 @inner
@@ -430,7 +430,7 @@ def measure(w, logs, t, c, tech, par, rng):  # type: ignore[no-untyped-def]
             + scale * pairs
             + faults_db(w, c, t, np.int64(short), np.int64(1))
         )
-        n = logs.count[LOG_TEST]
+        n = logs.filled[LOG_TEST]
         row = logs.book[LOG_TEST, n]
         row[0] = t + k
         row[1] = c
@@ -441,7 +441,7 @@ def measure(w, logs, t, c, tech, par, rng):  # type: ignore[no-untyped-def]
         row[6] = 1.0
         row[7] = tech
         row[8] = crew
-        logs.count[LOG_TEST] = n + 1
+        logs.filled[LOG_TEST] = n + 1
 
 
 @inner
@@ -455,7 +455,7 @@ def shoot(w, logs, t, c, backward, tech, rng):  # type: ignore[no-untyped-def]
     scale = 0.79 if long_wave else 1.0
     for j in range(first + 1, last + 1):
         i = j if backward == 0 else first + last - j
-        n = logs.count[LOG_OTDR]
+        n = logs.filled[LOG_OTDR]
         row = logs.book[LOG_OTDR, n]
         row[0] = trace
         row[1] = t
@@ -476,7 +476,7 @@ def shoot(w, logs, t, c, backward, tech, rng):  # type: ignore[no-untyped-def]
             row[6] = loss
             row[7] = -1e9
             row[8] = 1.0
-        logs.count[LOG_OTDR] = n + 1
+        logs.filled[LOG_OTDR] = n + 1
     for j in range(w.circuit[c].first_fault, w.circuit[c + 1].first_fault):
         i = w.fault_of_circuit[j]
         if w.fault[i].kind > FAULT_BREAK:
@@ -484,7 +484,7 @@ def shoot(w, logs, t, c, backward, tech, rng):  # type: ignore[no-untyped-def]
         size = fault_now_db(w, i, t, np.int64(not long_wave))
         if size < 0.06:
             continue
-        n = logs.count[LOG_OTDR]
+        n = logs.filled[LOG_OTDR]
         row = logs.book[LOG_OTDR, n]
         row[0] = trace
         row[1] = t
@@ -495,7 +495,7 @@ def shoot(w, logs, t, c, backward, tech, rng):  # type: ignore[no-untyped-def]
         row[6] = min(20.0, size + 0.05 * normal(rng))
         row[7] = -1e9
         row[8] = 1.0
-        logs.count[LOG_OTDR] = n + 1
+        logs.filled[LOG_OTDR] = n + 1
 
 
 @inner

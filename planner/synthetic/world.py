@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -28,7 +30,7 @@ from planner.synthetic.settings import (
 )
 from planner.synthetic.story import place_dirt
 
-Numbers = npt.NDArray[np.generic]
+Numbers = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
@@ -63,7 +65,8 @@ def static_loss(plant: Plant, wavelength: npt.NDArray[np.int64]) -> FloatArray:
     loss[on] = plant.splices["loss_db"][ref[on]]
     on = kind == SPLITTER
     loss[on] = plant.legs["loss_db"][ref[on]]
-    return np.bincount(circuit, loss, minlength=wavelength.shape[0])
+    total: FloatArray = np.bincount(circuit, loss, minlength=wavelength.shape[0]).astype(np.float64)
+    return total
 
 
 def kernel_kind(plant: Plant) -> IntArray:
@@ -224,7 +227,8 @@ def element_distances(plant: Plant, world: st.World) -> tuple[FloatArray, FloatA
     run = np.cumsum(length)
     start = np.concatenate([[0.0], run])[plant.circuit_start[:-1]]
     along = run - start[circuit]
-    return along[np.isin(kind, (ADAPTER, SPLICE, SPLITTER))], np.bincount(circuit, length)
+    items = np.isin(kind, (ADAPTER, SPLICE, SPLITTER))
+    return along[items], np.bincount(circuit, length).astype(np.float64)
 
 
 def new_parts(plant: Plant, world: st.World, faces: pt.Faces, rng: np.random.Generator) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
-Numbers = npt.NDArray[np.generic]
+Numbers = npt.NDArray[Any]
 
 PREFIX = {
     "site": "SITE",
