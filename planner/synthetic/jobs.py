@@ -94,7 +94,5 @@ def plan_jobs(plant: Plant, world: st.World, settings: Settings, rng: np.random.
     day[installing] = np.maximum(0, service[targets[installing]] - 1)
     hour = np.where(installing, 430.0, rng.uniform(420.0, 840.0, kinds.shape[0]))
     at: FloatArray = np.asarray(day, dtype=np.float64) * st.DAY_MIN + hour
-        installing, 430.0, rng.uniform(420.0, 840.0, kinds.shape[0])
-    )
     order = np.argsort(at, kind="stable")
     return Jobs(at[order], kinds[order].astype(np.int64), targets[order].astype(np.int64), tech[order].astype(np.int64))
