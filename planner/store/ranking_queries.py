@@ -127,6 +127,7 @@ SELECT connector_id, site_id, port, circuits, p_contaminated, p_damaged,
                          matings, horizon_days) END
     ) END AS reasons
 FROM _ranked
+ORDER BY coalesce(benefit_rank, classic_rank), classic_rank -- pages by rank then read neighbouring rows
 """
 
 
