@@ -18,6 +18,7 @@ log = logging.getLogger(__name__)
 # Requests answered side by side.
 THREADS = 8
 # How often the database file is looked at for newer content while serving. [s]
+ENDS_WITHIN_S = 15.0  # time background threads get to finish when serving ends
 LOOK_EVERY_S = 20.0
 # A file that was written to less than this ago is left to whoever is writing it. [s]
 SETTLED_AFTER_S = 10.0
@@ -109,11 +110,13 @@ def serve_database(db: Path, host: str = "127.0.0.1", port: int = 8050, base_map
     _check_free(host, port)
     folder = publish_results(db)
     stop = threading.Event()
-    threading.Thread(target=publish_when_changed, args=(db, folder, stop), daemon=True).start()
+    publisher = threading.Thread(target=publish_when_changed, args=(db, folder, stop), daemon=True)
+    publisher.start()
     try:
         serve_folder(folder, host, port, base_map)
     finally:
         stop.set()
+        publisher.join(ENDS_WITHIN_S)
 
 
 def serve_folder(folder: Path, host: str, port: int, base_map: Path | None = None) -> None:
@@ -126,13 +129,16 @@ def serve_folder(folder: Path, host: str, port: int, base_map: Path | None = Non
     server = create_server(app.server, host=host, port=port, threads=THREADS, ident="planner")
     shown = f"[{host}]" if ":" in host else host
     console.print(f"Dashboard   http://{shown}:{server.effective_port}/   (Ctrl-C stops it)")
-    threading.Thread(target=warm, args=(app,), daemon=True).start()
+    warming = threading.Thread(target=warm, args=(app,), daemon=True)
+    warming.start()
     try:
         server.run()
     except KeyboardInterrupt:
         console.print("stopped")
     finally:
         server.close()
+        # a thread that is inside the database engine when the interpreter goes down aborts the process
+        warming.join(ENDS_WITHIN_S)
 
 
 @click.command()

@@ -229,10 +229,8 @@ def as_networkx(plant: Plant, *, numbers: bool = False) -> nx.Graph:
     editable copy of a part with `nx.Graph(view.subgraph(nodes))`. It relies on an internal name of networkx,
     `Graph._adj`, whose version is therefore pinned.
 
-    Examples
-    --------
-    >>> graph = as_networkx(plant)                                              # doctest: +SKIP
-    >>> nx.shortest_path(graph, ("connector", "C1", 1), ("connector", "C9", 1))  # doctest: +SKIP
+    Nodes read `("connector", "C1", 1)`: kind, id, fibre; so a path between two end faces is
+    `nx.shortest_path(as_networkx(plant), ("connector", "C1", 1), ("connector", "C9", 1))`.
     """
     keys: _Keys = _NumberKeys(plant) if numbers else _Keys(plant)
     graph = nx.Graph()
