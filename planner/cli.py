@@ -15,6 +15,7 @@ from planner.errors import PlannerError
 # command name -> module of planner.commands that defines a click command of that (underscored) name
 COMMANDS: dict[str, str] = {
     "demo": "demo",
+    "prepare": "prepare",
     "load": "load",
     "status": "load",
     "export": "load",

@@ -861,10 +861,18 @@ def _with_allowed(budget: pd.DataFrame, circuits: pd.DataFrame, demands: _Demand
     app = demands.of_circuit[circuit]
     own = pd.to_numeric(circuits["max_loss_db"]).to_numpy(dtype=float, na_value=np.nan)[circuit]
     is_own = ~np.isnan(own)
-    texts = [*demands.texts, "not assessed: the circuit names neither application nor max_loss_db", "circuit"]
-    place = np.where(is_own, len(texts) - 1, np.where(app >= 0, app, len(texts) - 2))
+    # A budget holds at the working wavelength; that of a passive optical network over its whole band.
+    holds = budget["is_working"].to_numpy() | ~np.isnan(demands.values["min_loss"][app])
+    texts = [
+        *demands.texts,
+        "not assessed: not the wavelength the circuit works at",
+        "not assessed: the circuit names neither application nor max_loss_db",
+        "circuit",
+    ]
+    named = np.where(is_own, len(texts) - 1, np.where(app >= 0, app, len(texts) - 2))
+    place = np.where(holds, named, len(texts) - 3)
     names, unique = pd.factorize(np.array(texts, dtype=object))
-    allowed = np.where(is_own, own, demands.values["max_loss"][app])
+    allowed = np.where(holds, np.where(is_own, own, demands.values["max_loss"][app]), np.nan)
     complete = budget["measured_db"].to_numpy(dtype=float) + budget["hidden_db"].fillna(0.0).to_numpy()
     against = np.where(np.isnan(complete), budget["typical_db"].to_numpy(dtype=float), complete)
     flags = budget["flags"].to_numpy().copy()

@@ -26,6 +26,7 @@ from planner.synthetic.plant import (
 from planner.synthetic.settings import (
     Settings,
 )
+from planner.synthetic.world import static_loss
 from planner.synthetic.writing import choice, days, ids, moments, number, whole, write_table
 from planner.tables.intake_tables import (
     CABLE_KINDS,
@@ -40,6 +41,11 @@ from planner.tables.intake_tables import (
 Numbers = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
+
+# Loss of cable and splices that the longest application still bears beside its connections, and what a
+# designer adds for connections and repairs where it does not (our choices). [dB]
+LONGEST_PASSIVE_DB = 6.0
+DESIGN_RESERVE_DB = 7.0
 
 
 def plant_names(plant: Plant) -> dict[str, list[str]]:
@@ -256,6 +262,9 @@ def _write_outside_plant(plant: Plant, folder: Path, settings: Settings) -> None
     c = plant.circuits
     n = c["a_port"].shape[0]
     app = c["application"].astype(np.int64)
+    # What is too long for its application runs over line equipment with a loss allowed by its own design.
+    passive = static_loss(plant, APPLICATION_NM[app].astype(np.int64))
+    designed = (app == APPLICATIONS.index("10GBASE-ER")) & (passive > LONGEST_PASSIVE_DB)
     words = ("hall link", "metro link", "home line")
     write_table(
         folder,
@@ -267,9 +276,9 @@ def _write_outside_plant(plant: Plant, folder: Path, settings: Settings) -> None
             "a_port_id": ids("port", c["a_port"]),
             "z_port_id": ids("port", c["z_port"]),
             "fibre": whole(np.ones(n)),
-            "application": choice(APPLICATIONS, app),
+            "application": choice(APPLICATIONS, np.where(designed, -1, app)),
             "wavelength_nm": number(APPLICATION_NM[app], 0),
-            "max_loss_db": pa.nulls(n, pa.float64()),
+            "max_loss_db": number(np.where(designed, np.ceil(passive) + DESIGN_RESERVE_DB, np.nan), 1),
             "customers": whole(c["customers"]),
             "priority": whole(c["priority"]),
             "protected_by": ids("circuit", c["protected_by"]),
