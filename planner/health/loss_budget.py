@@ -94,6 +94,7 @@ NOTES = (
     "longer than the reach printed for the application",
     "APC against PC or UPC on the path: reflection of an air gap assumed",
     "allowed loss is unconfirmed",
+    "later power readings contradict the last loss test, which no longer counts",
 )
 (
     UNTRACED,
@@ -112,6 +113,7 @@ NOTES = (
     TOO_LONG,
     MIXED_POLISH,
     ALLOWED_UNCONFIRMED,
+    TEST_OUTDATED,
 ) = (1 << bit for bit in range(len(NOTES)))
 
 
@@ -736,22 +738,29 @@ def _ends(circuits: pd.DataFrame, powers: pd.DataFrame, ids: pd.Index[Any]) -> _
 
 
 def _with_measured(budget: pd.DataFrame, ends: _Ends, limits: Limits) -> pd.DataFrame:
-    """Latest loss test, else loss from reported powers at the working wavelength."""
+    """Latest loss test, else loss from reported powers at the working wavelength.
+
+    A test that power read later contradicts by more than its uncertainty (three standard deviations) was of
+    a state that is over, such as an outage since repaired, and no longer counts.
+    """
     measured = budget["measured_db"].to_numpy(dtype=float).copy()
-    by_test = ~np.isnan(measured)
-    cords = pd.to_numeric(budget["reference_cords"]).to_numpy(dtype=float, na_value=np.nan)
-    hidden_count = np.zeros(len(budget))
-    for number in (1, 2, 3):
-        hidden_count[by_test & (cords == number)] = hidden_connections(number, limits)
     circuit = budget["circuit"].to_numpy()
     both = np.column_stack((ends.a_tx - ends.z_rx, ends.z_tx - ends.a_rx))
     known = (~np.isnan(both)).sum(axis=1)
     from_power = np.where(known > 0, np.nansum(both, axis=1) / np.maximum(known, 1), np.nan)[circuit]
+    outdated = _is_outdated(budget, measured, from_power, ends.read_at[circuit])
+    measured[outdated] = np.nan
+    by_test = ~np.isnan(measured)
     by_power = ~by_test & budget["is_working"].to_numpy() & ~np.isnan(from_power)
     measured[by_power] = from_power[by_power]
     at = budget["measured_at"].to_numpy(dtype="datetime64[us]").copy()
     at[by_power] = ends.read_at[circuit[by_power]]
+    at[outdated & ~by_power] = np.datetime64("NaT", "us")
 
+    cords = pd.to_numeric(budget["reference_cords"]).to_numpy(dtype=float, na_value=np.nan)
+    hidden_count = np.zeros(len(budget))
+    for number in (1, 2, 3):
+        hidden_count[by_test & (cords == number)] = hidden_connections(number, limits)
     directions = pd.to_numeric(budget["directions"]).to_numpy(dtype=float, na_value=np.nan)
     two_way = np.nan_to_num(directions, nan=1.0) >= 2
     sd = np.where(by_test, loss_test_sd_db(limits).value / np.where(two_way, np.sqrt(2.0), 1.0), np.nan)
@@ -760,6 +769,7 @@ def _with_measured(budget: pd.DataFrame, ends: _Ends, limits: Limits) -> pd.Data
 
     flags = budget["flags"].fillna(UNTRACED).to_numpy(dtype=np.int64).copy()
     flags[by_power] |= FROM_POWER
+    flags[outdated] |= TEST_OUTDATED
     flags[by_test & ~two_way] |= ONE_WAY
     flags[by_test & (cords == 2)] |= TWO_CORDS
     flags[by_test & (cords == 3)] |= THREE_CORDS
@@ -773,6 +783,19 @@ def _with_measured(budget: pd.DataFrame, ends: _Ends, limits: Limits) -> pd.Data
         excess_db=measured - (budget["typical_db"].to_numpy(dtype=float) - hidden),
         flags=flags,
     )
+
+
+def _is_outdated(budget: pd.DataFrame, tested: Floats, from_power: Floats, read_at: npt.NDArray[Any]) -> Bools:
+    """Whether power read after a test says otherwise, judged by the loss above the typical one of each."""
+    typical = budget["typical_db"].to_numpy(dtype=float)
+    working = budget["is_working"].to_numpy()
+    circuit = budget["circuit"].to_numpy()
+    by_power = np.full(int(circuit.max()) + 1 if len(circuit) else 0, np.nan)
+    by_power[circuit[working]] = (from_power - typical)[working]
+    later = read_at > budget["measured_at"].to_numpy(dtype="datetime64[us]")
+    apart = np.abs((tested - typical) - by_power[circuit]) > 3.0 * POWER_LOSS_SD_DB
+    outdated: Bools = later & apart
+    return outdated
 
 
 def _fibre_of_circuit(parts: _Parts, size: int) -> Ints:

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from planner.progress import Progress, silent
-from planner.synthetic.fleet import simulate
-from planner.synthetic.settings import Settings
+
+if TYPE_CHECKING:
+    from planner.synthetic.settings import Settings
 
 DEMO_SEED = 7
 DEMO_CONNECTORS = 3700
@@ -46,6 +48,8 @@ The story (`truth/story.parquet` names the elements):
 
 def demo_settings(seed: int = DEMO_SEED) -> Settings:
     """The demo's settings."""
+    from planner.synthetic.settings import Settings
+
     return Settings(
         connectors=DEMO_CONNECTORS,
         days=DEMO_DAYS,
@@ -58,6 +62,8 @@ def demo_settings(seed: int = DEMO_SEED) -> Settings:
 
 def make_demo(folder: Path, seed: int = DEMO_SEED, progress: Progress = silent) -> None:
     """Make the demo's files from its seed; the first time on a machine the kernels are compiled."""
+    from planner.synthetic.fleet import simulate  # copying the demo needs no simulator
+
     simulate(folder, demo_settings(seed), progress, story=True)
     note = NOTE.format(seed=seed, connectors=DEMO_CONNECTORS, days=DEMO_DAYS, start=DEMO_START)
     (folder / "README.md").write_text(note, encoding="utf-8")

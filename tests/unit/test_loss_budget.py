@@ -373,3 +373,26 @@ def test_the_speed_fleet_agrees_with_a_plain_loop() -> None:
     speed = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(speed)
     assert speed.measure(60)["largest difference dB"] < 1e-9
+
+
+def test_a_budget_holds_at_the_working_wavelength_only() -> None:
+    """A test at another wavelength gets no margin, unless the application is a passive optical network's class."""
+    tests = measured_loss(wavelength_nm=1550.0)
+    point_to_point = circuits(application="10GBASE-LR", wavelength_nm=1310.0)
+    other = only(budget(asked=point_to_point, tests=tests), 1550.0)
+    assert pd.isna(other["margin_db"])
+    assert other["allowed_from"] == "not assessed: not the wavelength the circuit works at"
+    assert only(budget(asked=point_to_point, tests=tests), 1310.0)["allowed_db"] == 6.2
+    assert only(budget(tests=tests), 1550.0)["allowed_db"] == 28.0
+
+
+def test_a_test_taken_during_an_outage_does_not_outlive_it() -> None:
+    """Power read later that contradicts the last test by far more than its uncertainty takes its place."""
+    outage = measured_loss(wavelength_nm=1490.0, measured_db=49.5)
+    later = powered(measured_at=AT + pd.Timedelta(days=30))
+    row = only(budget(tests=outage, powers=later))
+    assert (row["measured_from"], row["measured_db"]) == ("power", pytest.approx(22.0))
+    assert "contradict the last loss test" in row["note"]
+    assert only(budget(tests=outage, powers=powered(measured_at=AT - pd.Timedelta(days=1))))["measured_db"] == 49.5
+    other = only(budget(tests=measured_loss(measured_db=49.5), powers=later), 1310.0)
+    assert (other["measured_from"], pd.isna(other["measured_db"])) == ("not assessed", True)
