@@ -27,7 +27,8 @@ COUNTED = (
 def table_counts(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """Rows of each intake table people ask about."""
     parts = ", ".join(f"(SELECT count(*) FROM {name}) AS {name}" for name in COUNTED)
-    return {name: int(value) for name, value in fetch(con, f"SELECT {parts}").iloc[0].items()}
+    row = fetch(con, f"SELECT {parts}").iloc[0]
+    return {name: int(row[name]) for name in COUNTED}
 
 
 def fleet_figures(con: duckdb.DuckDBPyConnection) -> pd.Series:

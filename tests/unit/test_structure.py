@@ -71,9 +71,7 @@ def test_a_module_imports_only_what_its_part_may(path: Path) -> None:
         return
     allowed = ALLOWED[part] | {part}
     wrong = {
-        name
-        for name in imports_of(path)
-        if not any(name == place or name.startswith(place + ".") for place in allowed)
+        name for name in imports_of(path) if not any(name == place or name.startswith(place + ".") for place in allowed)
     }
     assert not wrong, f"{module} imports {sorted(wrong)}"
 
