@@ -34,7 +34,9 @@ SHOWN = 20
     default=None,
     help="Write the whole ranking to this CSV file.",
 )
-@click.option("--top", type=click.IntRange(min=1), default=None, help="Only the first N (default: all; 20 shown).")
+@click.option(
+    "--top", type=click.IntRange(min=1), default=None, help="How many to show (20 by default); a file holds all."
+)
 def rank(db: Path, by: str, out: Path | None, top: int | None) -> None:
     """Rank every in-service end face: which to visit first, and why."""
     from planner.pipeline import bring_up_to_date
@@ -43,7 +45,7 @@ def rank(db: Path, by: str, out: Path | None, top: int | None) -> None:
     con = open_database(db)
     with progress_bar("bringing results up to date") as progress:
         bring_up_to_date(con, progress=progress)
-    rows = ranking_rows(con, by, top if out is not None else (top or SHOWN))
+    rows = ranking_rows(con, by, None if out is not None else (top or SHOWN))
     con.close()
     if by != "classic" and rows["score"].isna().all():
         raise ParameterError(

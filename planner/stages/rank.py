@@ -144,6 +144,11 @@ def circuits_carried(carried: pd.DataFrame, health: pd.DataFrame) -> CarriedCirc
     diagnosed = carried["diagnosed"].to_numpy(np.bool_)
     worsening = np.nan_to_num(carried["drift_db"].to_numpy(np.float64)) > 0.0
     from_light = np.nan_to_num(health["p_costs_light"].to_numpy(np.float64))[face] * worsening
+    # light alone does not tell dirt from damage: the belief about the end face does
+    dirty = np.nan_to_num(health["p_contaminated"].to_numpy(np.float64))[face]
+    damaged = np.nan_to_num(health["p_damaged"].to_numpy(np.float64))[face]
+    by_dirt = from_light * np.divide(dirty, dirty + damaged, out=np.ones_like(dirty), where=dirty + damaged > 0)
+    by_damage = from_light - by_dirt
     light_db = health["light_db"].to_numpy(np.float64)[face]
     size = carried["size_db"].to_numpy(np.float64)
     return CarriedCircuits(
@@ -153,8 +158,10 @@ def circuits_carried(carried: pd.DataFrame, health: pd.DataFrame) -> CarriedCirc
         protected=carried["protected"].to_numpy(np.bool_),
         margin_db=carried["margin_db"].to_numpy(np.float64),
         # two readings of the same light, by series and by level: their mean errs less than either
-        p_dirt_costs=np.where(diagnosed, 0.5 * (carried["p_dirt_costs"].to_numpy(np.float64) + from_light), from_light),
-        p_damage_costs=carried["p_damage_costs"].to_numpy(np.float64),
+        p_dirt_costs=np.where(diagnosed, 0.5 * (carried["p_dirt_costs"].to_numpy(np.float64) + by_dirt), by_dirt),
+        p_damage_costs=np.where(
+            diagnosed, 0.5 * (carried["p_damage_costs"].to_numpy(np.float64) + by_damage), by_damage
+        ),
         size_db=np.where(np.isfinite(size), size, light_db),
     )
 
