@@ -57,15 +57,21 @@ class Found:
     traces: list[Path] = field(default_factory=list)
 
 
+RESULTS_PREFIX = "results_"
+
+
 def table_of_name(name: str, mapping: Mapping) -> Table | None:
     """The table a file or sheet of that name fills: by the mapping, else by its own name.
 
-    A name may carry a part number or a date behind the table's name: `power_readings_2031-01.csv`.
+    A name may carry a part number or a date behind the table's name: `power_readings_2031-01.csv`; a sheet
+    that comes back from a crew carries `results_` before it.
 
     Examples
     --------
     >>> table_of_name("power_readings_2031-01.csv.gz", Mapping()).name
     'power_readings'
+    >>> table_of_name("results_inspections.csv", Mapping()).name
+    'inspections'
     """
     mapped = mapping.table_of_source(name)
     if mapped is None and name.endswith(".gz"):
@@ -75,6 +81,7 @@ def table_of_name(name: str, mapping: Mapping) -> Table | None:
     stem = name.casefold().removesuffix(".gz")
     for suffix in TABLE_SUFFIXES:
         stem = stem.removesuffix(suffix)
+    stem = stem.removeprefix(RESULTS_PREFIX)
     if stem in _TABLES:
         return _TABLES[stem]
     for table_name, table in _TABLES.items():
