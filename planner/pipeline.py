@@ -82,6 +82,17 @@ def stale_steps(con: duckdb.DuckDBPyConnection, now: datetime) -> tuple[str, ...
     return ()
 
 
+def is_up_to_date(con: duckdb.DuckDBPyConnection, now: datetime | None = None) -> bool:
+    """Whether no step would have to be run for that moment; a reading connection is enough to ask.
+
+    Raises
+    ------
+    InputError
+        The database is empty.
+    """
+    return not stale_steps(con, moment_of(con, now or _moment_kept(con)))
+
+
 def bring_up_to_date(
     con: duckdb.DuckDBPyConnection,
     now: datetime | None = None,

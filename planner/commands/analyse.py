@@ -7,8 +7,7 @@ from pathlib import Path
 
 import click
 
-from planner.commands.common import console, db_option, now_option, progress_bar
-from planner.store.database import open_database
+from planner.commands.common import console, db_option, now_option, open_existing, progress_bar
 
 
 @click.command()
@@ -19,7 +18,7 @@ def analyse(db: Path, now: datetime | None, force: bool) -> None:
     """Trace, budget, infer, diagnose and rank whatever is older than the data."""
     from planner.pipeline import bring_up_to_date
 
-    con = open_database(db)
+    con = open_existing(db)
     with progress_bar("analysing") as progress:
         reports = bring_up_to_date(con, now, progress, force=force)
     con.close()

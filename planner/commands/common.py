@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
+import duckdb
 import pandas as pd
 from rich.console import Console
 from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsedColumn
 from rich.progress import Progress as Bar
 from rich.table import Table as Grid
 
+from planner.errors import StoreError
 from planner.progress import Progress
 
 # Off a terminal (a file, a pipe) there is no width to fit: lines stay whole enough to read.
@@ -81,3 +84,74 @@ def show_table(frame: pd.DataFrame, title: str = "", out: Console = console) -> 
     for row in frame.itertuples(index=False):
         grid.add_row(*["" if pd.isna(value) else str(value) for value in row])
     out.print(grid)
+
+
+# How long a command waits for another process to let go of the database. [s]
+WAIT_S = 10.0
+
+
+def open_results(
+    db: Path, title: str = "bringing results up to date", now: datetime | None = None
+) -> duckdb.DuckDBPyConnection:
+    """The database with results that are current: opened for reading if they are, so that others may read too.
+
+    Only where a step has to be run, or the file is of an older version, is it opened for writing.
+
+    Raises
+    ------
+    StoreError
+        There is no such database, or another process is writing to it for longer than we wait.
+    """
+    from planner.pipeline import bring_up_to_date, is_up_to_date
+    from planner.store.database import is_current, open_database
+
+    require_database(db)
+    if is_current(db, wait_s=WAIT_S):
+        con = open_database(db, read_only=True)
+        if is_up_to_date(con, now):
+            return con
+        con.close()
+    con = open_database(db, wait_s=WAIT_S)
+    try:
+        with progress_bar(title) as progress:
+            bring_up_to_date(con, now, progress)
+    except BaseException:
+        con.close()
+        raise
+    return con
+
+
+def open_readable(db: Path, wait_s: float = WAIT_S) -> duckdb.DuckDBPyConnection:
+    """The database for reading; one of an older version is brought up to date first.
+
+    Raises
+    ------
+    StoreError
+        There is no such database, or another process writes to it for longer than `wait_s`.
+    """
+    from planner.store.database import is_current, open_database
+
+    require_database(db)
+    if not is_current(db, wait_s=wait_s):
+        open_database(db, wait_s=wait_s).close()
+    return open_database(db, read_only=True)
+
+
+def open_existing(db: Path) -> duckdb.DuckDBPyConnection:
+    """The database opened for writing; unlike a load, other commands never make a new one.
+
+    Raises
+    ------
+    StoreError
+        There is no such database, or another process uses it for longer than we wait.
+    """
+    from planner.store.database import open_database
+
+    require_database(db)
+    return open_database(db, wait_s=WAIT_S)
+
+
+def require_database(db: Path) -> None:
+    """Refuse a database that is not there, instead of making an empty one."""
+    if not db.exists():
+        raise StoreError(f"{db}: there is no such database; load a folder first: planner load FOLDER --db {db}")

@@ -7,9 +7,8 @@ from pathlib import Path
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, progress_bar, show_table
+from planner.commands.common import console, db_option, open_results, show_table
 from planner.errors import InputError, TraceError
-from planner.store.database import open_database
 from planner.store.diagnosis_queries import diagnosis_rows, evidence_of, is_circuit
 
 SHOWN = 20
@@ -31,12 +30,8 @@ def diagnose(circuit: str | None, db: Path, out: Path | None) -> None:
     evidence is in decibans (10 means ten times as probable) and adds up to the log-odds of the first cause
     against the second.
     """
-    from planner.pipeline import bring_up_to_date
-
-    con = open_database(db)
+    con = open_results(db, "diagnosing")
     try:
-        with progress_bar("diagnosing") as progress:
-            bring_up_to_date(con, progress=progress)
         if circuit is not None and not is_circuit(con, circuit):
             raise TraceError(
                 f"circuit {circuit}: there is no such circuit in {db}; planner export circuits --out FILE lists them"

@@ -11,7 +11,7 @@ import click
 import duckdb
 import pandas as pd
 
-from planner.commands.common import console, db_option, now_option, progress_bar, show_table
+from planner.commands.common import console, db_option, now_option, open_results, show_table
 from planner.errors import ParameterError, TraceError
 from planner.health.loss_budget import Budgets, circuit_budgets
 from planner.health.otdr_placement import merge_directions, place_events
@@ -51,12 +51,8 @@ def budget(circuit: str, limits_file: Path | None, now: datetime | None, db: Pat
 
     Exit code 1 if the margin is negative.
     """
-    from planner.pipeline import bring_up_to_date
-
     limits = limits_with(limits_file)
-    with open_database(db) as con:
-        with progress_bar("bringing the results up to date") as report:
-            bring_up_to_date(con, now, report)
+    with open_results(db, now=now) as con:
         if not circuit_exists(con, circuit):
             raise TraceError(f"budget: got circuit {circuit!r}, must be a circuit_id of the circuits table")
         return _show_budget(con, circuit, limits, light_as_of(con))

@@ -10,8 +10,8 @@ from typing import Any
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, progress_bar, show_table
-from planner.errors import ParameterError, StoreError
+from planner.commands.common import console, db_option, open_readable, open_results, progress_bar, show_table
+from planner.errors import ParameterError
 from planner.store.loading import LoadReport, load_sources
 
 
@@ -64,6 +64,7 @@ def load(
     """
     from planner.store.database import open_database
 
+    is_new = not db.exists()
     con = open_database(db, wait_s=wait_s)
     try:
         with progress_bar("loading") as progress:
@@ -80,8 +81,13 @@ def load(
                 direction=direction,
                 trace_index=trace_index,
             )
-    finally:
+    except BaseException:
         con.close()
+        if is_new:  # nothing was stored, so nothing is left behind
+            db.unlink(missing_ok=True)
+            db.with_name(f"{db.name}.wal").unlink(missing_ok=True)
+        raise
+    con.close()
     _show_load(report, findings_file)
     return 1 if report.blocking else 0
 
@@ -139,12 +145,10 @@ def status(db: Path, wait_s: float) -> int:
 
     A database written by an older planner is brought up to date.
     """
-    from planner.store.database import newest_load, open_database
+    from planner.store.database import newest_load
     from planner.store.status_queries import findings_by_code, fleet_counts, recent_loads, stage_freshness
 
-    if not db.exists():
-        raise StoreError(f"{db}: there is no such database; load a folder first: planner load FOLDER --db {db}")
-    con = open_database(db, wait_s=wait_s)
+    con = open_readable(db, wait_s)
     try:
         counts = fleet_counts(con)
         loads = recent_loads(con)
@@ -186,7 +190,6 @@ def export(table: str, db: Path, out: Path) -> int:
     Results are brought up to date first where newer data came. In CSV files and workbooks, text that a
     spreadsheet would take for a formula gets a leading quote; numbers stay as they are.
     """
-    from planner.store.database import open_database
     from planner.store.exporting import write_query
     from planner.store.status_queries import ordered_rows
     from planner.tables.catalogue import TABLES
@@ -194,15 +197,8 @@ def export(table: str, db: Path, out: Path) -> int:
     if table not in TABLES:
         raise ParameterError(f"there is no table '{table}'; tables are {', '.join(TABLES)}")
     declared = TABLES[table]
-    if not db.exists():
-        raise StoreError(f"{db}: there is no such database; load a folder first: planner load FOLDER --db {db}")
-    con = open_database(db, wait_s=10.0)
+    con = open_results(db) if declared.kind == "result" else open_readable(db)
     try:
-        if declared.kind == "result":
-            from planner.pipeline import bring_up_to_date
-
-            with progress_bar("bringing results up to date") as progress:
-                bring_up_to_date(con, now=None, progress=progress)
         rows = write_query(con, ordered_rows(declared), out, title=table)
     finally:
         con.close()

@@ -8,9 +8,8 @@ from pathlib import Path
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, progress_bar, show_table
+from planner.commands.common import console, db_option, open_results, show_table
 from planner.errors import TraceError
-from planner.store.database import open_database
 
 OUT = click.Path(path_type=Path, dir_okay=False)
 SHOWN = 20
@@ -34,13 +33,10 @@ def trace(circuit: str, db: Path, at: datetime | None, out: Path | None) -> int:
     power at equipment ports, the last look at other end faces. Exit code 1 if the path is broken; the
     message says where it stops from either end.
     """
-    from planner.pipeline import bring_up_to_date
     from planner.store.plant_queries import circuit_summary, path_with_readings
 
-    con = open_database(db)
+    con = open_results(db)
     try:
-        with progress_bar("bringing results up to date") as progress:
-            bring_up_to_date(con, progress=progress)
         summary = circuit_summary(con, circuit)
         if not len(summary):
             raise TraceError(
@@ -120,14 +116,11 @@ def audit(db: Path, out: Path | None, top: int) -> int:
     Each finding says what the planner assumes meanwhile and what to check in the field (all columns are in
     the file that --out writes). Exit code 1 if there are errors, 0 if there are only warnings or nothing.
     """
-    from planner.pipeline import bring_up_to_date
     from planner.store.exporting import write_query
     from planner.store.plant_queries import findings, findings_by_code
 
-    con = open_database(db)
+    con = open_results(db)
     try:
-        with progress_bar("bringing results up to date") as progress:
-            bring_up_to_date(con, progress=progress)
         by_code, first = findings_by_code(con), findings(con, top)
         if out is not None:
             count = write_query(con, "SELECT * FROM audit_findings ORDER BY finding_no", out)
@@ -153,15 +146,12 @@ def impact(port: str | None, db: Path, out: Path | None) -> int:
     Without PORT: the connectors, cables, splices, splitters, panels and sites that most circuits share, and
     how many of those circuits have no stand-in that avoids the element.
     """
-    from planner.pipeline import bring_up_to_date
     from planner.plant.impact import mistake_at, shared_elements, who_goes_dark
     from planner.stages.trace import traced_plant
     from planner.store.plant_queries import moment_of_trace
 
-    con = open_database(db)
+    con = open_results(db)
     try:
-        with progress_bar("bringing results up to date") as progress:
-            bring_up_to_date(con, progress=progress)
         moment = moment_of_trace(con)
         assert moment is not None
         traced = traced_plant(con, moment)

@@ -11,7 +11,7 @@ import click
 import numpy as np
 import pandas as pd
 
-from planner.commands.common import console, db_option, progress_bar, show_table
+from planner.commands.common import console, db_option, open_existing, open_results, progress_bar, show_table
 from planner.errors import ParameterError, TraceError
 from planner.store.database import open_database, transaction
 
@@ -39,12 +39,9 @@ SHOWN = 20
 )
 def rank(db: Path, by: str, out: Path | None, top: int | None) -> None:
     """Rank every in-service end face: which to visit first, and why."""
-    from planner.pipeline import bring_up_to_date
     from planner.store.ranking_queries import ranking_rows
 
-    con = open_database(db)
-    with progress_bar("bringing results up to date") as progress:
-        bring_up_to_date(con, progress=progress)
+    con = open_results(db)
     rows = ranking_rows(con, by, None if out is not None else (top or SHOWN))
     con.close()
     if by != "classic" and rows["score"].isna().all():
@@ -71,12 +68,9 @@ def trace_dirt(name: str, db: Path, top: int) -> None:
     CONNECTOR is the id of an end face, of a cable, or of a housing: a test set stands for its ports and
     launch cords, and everything they met is listed.
     """
-    from planner.pipeline import bring_up_to_date
     from planner.store import meeting_queries
 
-    con = open_database(db)
-    with progress_bar("bringing results up to date") as progress:
-        bring_up_to_date(con, progress=progress)
+    con = open_results(db)
     faces = meeting_queries.faces_named(con, name)
     if not faces:
         raise TraceError(
@@ -142,7 +136,7 @@ def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> 
         ranking_of_past,
     )
 
-    con = open_database(db)
+    con = open_existing(db)
     with progress_bar("bringing results up to date") as progress:
         bring_up_to_date(con, progress=progress)
     first, last = history_span(con)

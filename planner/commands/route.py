@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, progress_bar, show_table
+from planner.commands.common import console, db_option, open_existing, progress_bar, show_table
 
 # Rounds of the tight bound for a plan asked for by hand: some seconds at a few hundred blocks.
 COMMAND_ROUNDS, COMMAND_GAP = 60, 0.02
@@ -100,7 +100,6 @@ def route(
     from planner.routes.settings import Settings
     from planner.routes.whatif import scenario_settings
     from planner.stages.route import plan_routes, plan_what_if
-    from planner.store.database import open_database
 
     if plan_id is not None:
         _replan(db, plan_id, at, mandatory, folder, by)
@@ -121,7 +120,7 @@ def route(
         scenario_settings(name, settings)  # refuses an unknown one before any work
     effort = None if quick else BoundEffort(rounds=COMMAND_ROUNDS, good_enough=COMMAND_GAP)
     compared = None
-    con = open_database(db)
+    con = open_existing(db)
     try:
         with progress_bar("route") as progress:
             bring_up_to_date(con, None, progress)
@@ -156,11 +155,10 @@ def _now() -> datetime:
 def _replan(db: Path, plan_id: str, at: datetime | None, mandatory: tuple[str, ...], folder: Path, by: str) -> None:
     from planner.pipeline import bring_up_to_date
     from planner.stages.route import replan_routes
-    from planner.store.database import open_database
 
     if at is None or not mandatory:
         raise click.UsageError("--replan needs --at MOMENT and at least one --mandatory CONNECTOR")
-    con = open_database(db)
+    con = open_existing(db)
     try:
         with progress_bar("replan") as progress:
             bring_up_to_date(con, None, progress)
@@ -240,9 +238,8 @@ def plan_list(db: Path) -> None:
 
 def _move_on(db: Path, plan_id: str, status: str, by: str) -> None:
     from planner.stages.route import change_status
-    from planner.store.database import open_database
 
-    con = open_database(db)
+    con = open_existing(db)
     try:
         change_status(con, plan_id, status, by, _now())
     finally:

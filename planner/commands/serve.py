@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from planner.commands.common import console, db_option, progress_bar
+from planner.commands.common import console, db_option, open_existing, progress_bar
 from planner.errors import ParameterError, StoreError
 
 log = logging.getLogger(__name__)
@@ -39,12 +39,12 @@ def publish_results(db: Path) -> Path:
     """
     from planner.pipeline import bring_up_to_date
     from planner.progress import part_of
-    from planner.store.database import newest_load, open_database
+    from planner.store.database import newest_load
     from planner.store.snapshots import publish
 
     folder = snapshot_folder(db)
     with progress_bar("results") as progress:
-        con = open_database(db)
+        con = open_existing(db)
         try:
             if newest_load(con):
                 bring_up_to_date(con, now=None, progress=part_of(progress, 0.0, 0.9))

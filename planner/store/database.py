@@ -93,6 +93,25 @@ def open_database(path: Path | str, *, read_only: bool = False, wait_s: float = 
     return con
 
 
+def is_current(path: Path, wait_s: float = 0.0) -> bool:
+    """Whether an existing file is of this version, so that it can be opened for reading alone.
+
+    Raises
+    ------
+    StoreError
+        Another process writes to the file for longer than `wait_s`, or it is no planner database.
+    """
+    con = connect(path, read_only=True, wait_s=wait_s)
+    try:
+        version = _version_of(con, path)
+        _require_current(con, path, version)
+    except StoreError:
+        return False
+    finally:
+        con.close()
+    return True
+
+
 def connect(target: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.DuckDBPyConnection:
     """A bare connection to the file; waits for another process to let go of it.
 

@@ -35,6 +35,8 @@ def copy_database(source: Path, target: Path, *, wait_s: float = 0.0) -> None:
     """
     if not source.exists():
         raise StoreError(f"{source}: there is no such database")
+    if target.exists() and source.samefile(target):
+        raise StoreError(f"{target}: is the database itself; give the copy another name")
     partial = target.with_name(f".{target.name}.{os.getpid()}.partial")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)

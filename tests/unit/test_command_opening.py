@@ -1,0 +1,62 @@
+"""How commands open the database: for reading where results are current, never making one by mistake."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from unit import dashboard_fleet
+
+from planner.commands.common import open_existing, open_readable, open_results
+from planner.errors import StoreError
+from planner.pipeline import is_up_to_date
+from planner.store.database import open_database
+from planner.store.snapshots import copy_database
+
+HOLD = "import duckdb, sys; con = duckdb.connect(sys.argv[1], read_only=True); print('open', flush=True); input()"
+
+
+@pytest.fixture
+def current(tmp_path: Path) -> Path:
+    """A small database whose results are marked as current."""
+    path = dashboard_fleet.build(tmp_path / "fleet.duckdb")
+    con = open_database(path)
+    con.execute("DELETE FROM stage_runs")
+    con.execute("INSERT INTO loads (load_id, loaded_at) SELECT 1, TIMESTAMP '2031-01-01' WHERE NOT EXISTS (FROM loads)")
+    for stage in ("derive", "trace", "drift", "light", "health", "diagnose", "rank"):
+        con.execute("INSERT INTO stage_runs SELECT ?, max(load_id), TIMESTAMP '2031-01-01', 0, '' FROM loads", [stage])
+    con.close()
+    return path
+
+
+def test_current_results_are_read_beside_another_reader(current: Path) -> None:
+    """While another process reads the file, a command that only reads opens it too."""
+    reader = subprocess.Popen(
+        [sys.executable, "-c", HOLD, str(current)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    try:
+        assert reader.stdout is not None
+        assert reader.stdout.readline() == "open\n"
+        con = open_results(current)
+        assert is_up_to_date(con)
+        con.close()
+        open_readable(current).close()
+    finally:
+        reader.communicate("\n", timeout=20)
+
+
+@pytest.mark.parametrize("opening", [open_results, open_existing, open_readable])
+def test_a_mistyped_name_makes_no_database(tmp_path: Path, opening: object) -> None:
+    """Commands other than a load refuse a database that is not there and leave nothing behind."""
+    path = tmp_path / "typo.duckdb"
+    with pytest.raises(StoreError, match="there is no such database; load a folder first"):
+        opening(path)  # type: ignore[operator]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_database_is_not_copied_onto_itself(current: Path) -> None:
+    """A backup under the database's own name is refused."""
+    with pytest.raises(StoreError, match="is the database itself"):
+        copy_database(current, current)
