@@ -303,15 +303,28 @@ class _Load:
         return report
 
     def _skip_or_load(self, source: Source) -> FileReport:
-        known = self.con.execute(
-            "SELECT load_id FROM load_files WHERE table_name = ? AND sha256 = ? AND rows_kept_out = 0 LIMIT 1",
-            [source.table.name, source.sha256],
-        ).fetchone()
-        if known:
-            return FileReport(
-                source.label, source.table.name, source.read_as, skipped=f"already loaded (load {known[0]})"
-            )
+        known = self._known_in(source)
+        if known is not None:
+            return FileReport(source.label, source.table.name, source.read_as, skipped=f"already loaded (load {known})")
         return self._load_file(source)
+
+    def _known_in(self, source: Source) -> int | None:
+        """The last load that took in all of this content, None if there is none or its rows may be corrected since."""
+        name = source.table.name
+        row = self.con.execute(
+            "SELECT max(load_id) FROM load_files WHERE table_name = ? AND sha256 = ? AND rows_kept_out = 0",
+            [name, source.sha256],
+        ).fetchone()
+        if row is None or row[0] is None:
+            return None
+        known = int(row[0])
+        later = self.con.execute(
+            "SELECT 1 FROM load_files WHERE table_name = ? AND load_id > ? AND rows_replaced > 0 LIMIT 1",
+            [name, known],
+        ).fetchone()
+        if later or any(file.table_name == name and file.rows_replaced for file in self.files):
+            return None
+        return known
 
     def _load_file(self, source: Source) -> FileReport:
         con, table = self.con, source.table

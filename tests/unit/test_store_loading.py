@@ -135,6 +135,21 @@ def test_a_corrected_row_replaces_and_the_old_one_is_kept(con: duckdb.DuckDBPyCo
     assert json.loads(history[0][4])["length_m"] == 12.5
 
 
+def test_the_first_version_comes_back_when_it_is_loaded_again(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    """A folder, a correction and the folder again end with the folder's rows; once more changes nothing."""
+    folder = write_fleet(tmp_path / "one", full_fleet())
+    load(con, folder)
+    crews = full_fleet()["crews"]
+    corrected = write_csv(tmp_path / "crews.csv", [{**crews[0], "cost_per_hour": "95"}])
+    load(con, corrected)
+    report = load(con, folder)
+    assert [(file.table_name, file.rows_replaced) for file in report.files if not file.skipped] == [("crews", 1)]
+    assert con.execute("SELECT cost_per_hour FROM crews").fetchall() == [(80.0,)]
+    assert load(con, folder).load_id is None
+    assert load(con, corrected).total("rows_replaced") == 1
+    assert con.execute("SELECT cost_per_hour FROM crews").fetchall() == [(95.0,)]
+
+
 def test_a_column_the_file_does_not_have_stays_as_it_was(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
     """A correction may bring only some columns; the others keep their values."""
     load(con, write_fleet(tmp_path / "one"))
