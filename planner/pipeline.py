@@ -27,7 +27,7 @@ import duckdb
 from planner.errors import InputError
 from planner.progress import Progress, part_of, silent
 from planner.store.database import has_rows, newest_load, transaction
-from planner.store.derived_queries import newest_time
+from planner.store.derived_queries import newest_record, newest_time
 from planner.tables.catalogue import REQUIRED_TABLES
 
 Stage = Callable[[duckdb.DuckDBPyConnection, datetime, Progress], str]
@@ -61,10 +61,7 @@ def moment_of(con: duckdb.DuckDBPyConnection, now: datetime | None) -> datetime:
     InputError
         Nothing was asked for and the data holds no time at all.
     """
-    moment = now or newest_time(con)
-    if moment is None:
-        row = con.execute("SELECT max(loaded_at) FROM loads").fetchone()
-        moment = row[0] if row else None
+    moment = now or newest_time(con) or newest_record(con)
     if moment is None:
         raise InputError("the database is empty; load a folder first: planner load FOLDER --db FILE")
     return moment.replace(tzinfo=None)

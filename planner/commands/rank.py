@@ -54,7 +54,7 @@ def rank(db: Path, by: str, out: Path | None, top: int | None) -> None:
         console.print(f"{len(rows)} end faces written to {out}")
         rows = rows.head(top or SHOWN)
     shown = rows[["rank", "connector_id", "score", "site_id", "port", "reasons"]].copy()
-    shown["score"] = shown["score"].map(lambda score: f"{score:.3g}")
+    shown["score"] = shown["score"].map(lambda score: "not assessed" if pd.isna(score) else f"{score:.3g}")
     show_table(shown, f"end faces by {by}")
 
 

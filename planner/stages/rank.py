@@ -53,9 +53,13 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     mates, drift, since = classic_parts(
         *(faces[name].to_numpy(np.float64) for name in ("mates_since_clean", "drift_db", "days_since_inspection"))
     )
-    faces["mates_part"], faces["drift_part"], faces["time_part"] = mates, drift, since
-    faces["classic_score"] = mates + drift + since
-    faces["classic_rank"] = ranks(faces["classic_score"].to_numpy())
+    # a measure whose table is absent is unknown, not zero; the score is the sum of those that are known
+    measures = {"mates_part": (mates, "known_matings"), "drift_part": (drift, "known_light")}
+    measures["time_part"] = (since, "known_looks")
+    for name, (values, known) in measures.items():
+        faces[name] = np.where(faces[known], values, np.nan)
+    faces["classic_score"] = faces[list(measures)].sum(axis=1, min_count=1)
+    faces["classic_rank"] = ranks(np.nan_to_num(faces["classic_score"].to_numpy(np.float64)))
     progress(0.3, "expected benefit")
     assessed = has_rows(con, "connector_health") and len(faces) > 0
     ranked = with_benefit(con, now, faces) if assessed else without_benefit(faces)

@@ -96,15 +96,23 @@ plugs AS (
     WHERE c.fixed_port_id IS NOT NULL {and_fixed_scope}
     GROUP BY c.connector_id
 ),
-touched AS (SELECT * FROM mated UNION ALL SELECT * FROM plugs)
+touched AS (SELECT * FROM mated UNION ALL SELECT * FROM plugs),
+-- a count whose table is absent is unknown, not zero
+known AS (
+    SELECT EXISTS (FROM mating_events) AS matings, EXISTS (FROM cleanings) AS cleanings,
+           EXISTS (FROM inspections) AS looks
+)
 SELECT c.connector_id, p.port_id, p.face, po.housing_id, h.site_id, s.environment, po.role,
        c.family, c.polish, ca.batch,
        p.port_id IS NOT NULL AND h.kind <> 'test_set',
        pa.partner_id,
-       coalesce(t.mates, 0), coalesce(t.since_clean, 0), coalesce(t.since_look, 0),
+       CASE WHEN known.matings THEN coalesce(t.mates, 0) END,
+       CASE WHEN known.matings AND known.cleanings THEN coalesce(t.since_clean, 0) END,
+       CASE WHEN known.matings AND known.looks THEN coalesce(t.since_look, 0) END,
        t.last_at, cl.last_at, lo.last_at, lo.last.result, lo.last.finding,
        coalesce(lo.last_at, ?)
 FROM connectors c
+CROSS JOIN known
 LEFT JOIN placed p USING (connector_id)
 LEFT JOIN ports po ON po.port_id = p.port_id
 LEFT JOIN housings h ON h.housing_id = po.housing_id
@@ -130,6 +138,14 @@ def newest_time(con: duckdb.DuckDBPyConnection) -> datetime | None:
     return row[0] if row else None
 
 
+def newest_record(con: duckdb.DuckDBPyConnection) -> datetime | None:
+    """Without any history: the newer of the last load and the newest plugging in on record; None without either."""
+    row = con.execute(
+        "SELECT greatest((SELECT max(loaded_at) FROM loads), (SELECT max(since_at) FROM patching))"
+    ).fetchone()
+    return row[0] if row else None
+
+
 def oldest_time(con: duckdb.DuckDBPyConnection) -> datetime | None:
     """The first moment of the touched history (matings, inspections, cleanings); None without one."""
     parts = [f'SELECT min("at") AS moment FROM {table}' for table in EVENT_TABLES]
@@ -140,6 +156,12 @@ def oldest_time(con: duckdb.DuckDBPyConnection) -> datetime | None:
 def rows_since(con: duckdb.DuckDBPyConnection, tables: tuple[str, ...], load_id: int) -> bool:
     """Whether any of the tables got rows in a load after `load_id`."""
     return any(con.execute(f"SELECT 1 FROM {table} WHERE _load > ? LIMIT 1", [load_id]).fetchone() for table in tables)
+
+
+def _is_new_table(con: duckdb.DuckDBPyConnection, table: str, load_id: int) -> bool:
+    """Whether a table got its first rows after that load: unknown counts become known for every end face."""
+    row = con.execute(f"SELECT min(_load) FROM {table}").fetchone()
+    return row is not None and row[0] is not None and int(row[0]) > load_id
 
 
 def rebuild_connector_state(con: duckdb.DuckDBPyConnection) -> int:
@@ -158,7 +180,8 @@ def refresh_connector_state(con: duckdb.DuckDBPyConnection, seen_load: int) -> i
     Touched are: end faces named by a new or corrected event (its earlier version included), and everything
     that ever was at the port of such an event. Returns the number of end faces recomputed.
     """
-    if seen_load == 0 or rows_since(con, PLANT_TABLES, seen_load):
+    first_rows = any(_is_new_table(con, table, seen_load) for table in EVENT_TABLES)
+    if seen_load == 0 or first_rows or rows_since(con, PLANT_TABLES, seen_load):
         return rebuild_connector_state(con)
     con.execute("CREATE OR REPLACE TEMP TABLE touched_port AS " + _TOUCHED_PORTS, [seen_load, seen_load])
     con.execute("CREATE OR REPLACE TEMP TABLE touched_face AS " + _TOUCHED_FACES, [seen_load] * 4)

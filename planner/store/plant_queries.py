@@ -274,7 +274,7 @@ CASE WHEN p.element_kind <> 'connector' THEN NULL
                                            d.drift_db, strftime(d.last_at, '%Y-%m-%d'))
      WHEN c.last_inspected_at IS NOT NULL THEN printf('%s%s, %s', c.last_result,
               coalesce(' (' || c.last_finding || ')', ''), strftime(c.last_inspected_at, '%Y-%m-%d'))
-     ELSE 'never looked at' END
+     ELSE CASE WHEN EXISTS (FROM inspections) THEN 'never looked at' ELSE 'not assessed: no inspections' END END
 """
 
 

@@ -31,13 +31,20 @@ carried AS (
     GROUP BY p.connector_id
 )
 SELECT s.connector_id, s.site_id, s.port_id AS port, c.circuits,
-       coalesce(s.mates_since_clean, 0)::DOUBLE AS mates_since_clean,
+       coalesce(s.mates_since_clean, s.mates, 0)::DOUBLE AS mates_since_clean,
+       known.matings AS known_matings, known.cleanings AS known_cleanings, known.looks AS known_looks,
+       known.light AS known_light,
        greatest(epoch($now::TIMESTAMP - s.known_since_at) / 86400.0, 0) AS days_since_inspection,
        s.last_inspected_at IS NULL AS never_inspected,
        s.last_cleaned_at IS NULL AS never_cleaned,
        c.drift_db, coalesce(s.mates, 0)::DOUBLE AS mates,
        s.environment, s.role, s.family
-FROM connector_state s LEFT JOIN carried c USING (connector_id)
+FROM connector_state s
+CROSS JOIN (
+    SELECT EXISTS (FROM mating_events) AS matings, EXISTS (FROM cleanings) AS cleanings,
+           EXISTS (FROM inspections) AS looks, EXISTS (FROM circuit_drift) AS light
+) known
+LEFT JOIN carried c USING (connector_id)
 WHERE s.in_service
 ORDER BY s.connector_id
 """
@@ -91,11 +98,17 @@ INSERT INTO ranking BY NAME
 SELECT connector_id, site_id, port, circuits, p_contaminated, p_damaged,
     classic_rank, classic_score, mates_part, drift_part, time_part,
     concat_ws('; ',
-        CASE WHEN never_cleaned THEN format('{:.0f} matings, never cleaned in the records', mates_since_clean)
-             ELSE format('{:.0f} matings since the last cleaning', mates_since_clean) END,
-        CASE WHEN drift_db IS NULL THEN 'loss drift not assessed: no readings on its circuits'
+        CASE WHEN NOT known_matings THEN 'matings not assessed: no mating_events'
+             WHEN NOT known_cleanings
+                 THEN format('{:.0f} matings; since the last cleaning not assessed: no cleanings', mates_since_clean)
+             WHEN never_cleaned
+                 THEN format('{:.0f} {}, never cleaned in the records', mates_since_clean, mating_word(mates_since_clean))
+             ELSE format('{:.0f} {} since the last cleaning', mates_since_clean, mating_word(mates_since_clean)) END,
+        CASE WHEN NOT known_light THEN 'loss drift not assessed: no power_readings, no loss_tests'
+             WHEN drift_db IS NULL THEN 'loss drift not assessed: no readings on its circuits'
              ELSE format('loss drift {:+.2f} dB', drift_db) END,
-        CASE WHEN days_since_inspection IS NULL THEN 'time since inspection not assessed: no history'
+        CASE WHEN NOT known_looks THEN 'time since inspection not assessed: no inspections'
+             WHEN days_since_inspection IS NULL THEN 'time since inspection not assessed: no history'
              WHEN never_inspected
                  THEN format('not inspected in the {:.0f} days of records', days_since_inspection)
              ELSE format('last inspected {:.0f} days ago', days_since_inspection) END
@@ -105,10 +118,11 @@ SELECT connector_id, site_id, port, circuits, p_contaminated, p_damaged,
     CASE WHEN p_contaminated IS NULL THEN 'not assessed: no end-face state' ELSE concat_ws('; ',
         format('contaminated {:.0f} %, damaged {:.0f} %', 100 * p_contaminated, 100 * p_damaged),
         CASE WHEN matings_since_good_look IS NULL THEN NULL
+             WHEN NOT known_matings THEN 'matings not assessed: no mating_events'
              WHEN days_since_good_look IS NULL
-                 THEN format('{:d} matings, never seen clean', matings_since_good_look)
-             ELSE format('{:d} matings and {:.0f} days since it was last seen clean',
-                         matings_since_good_look, days_since_good_look) END,
+                 THEN format('{:d} {}, never seen clean', matings_since_good_look, mating_word(matings_since_good_look))
+             ELSE format('{:d} {} and {:.0f} days since it was last seen clean', matings_since_good_look,
+                         mating_word(matings_since_good_look), days_since_good_look) END,
         CASE WHEN p_contaminated >= 0.2 AND coalesce(likely_source, '') <> ''
              THEN 'dirt probably from ' || likely_source END,
         CASE WHEN cause_p >= 0.05
@@ -118,7 +132,7 @@ SELECT connector_id, site_id, port, circuits, p_contaminated, p_damaged,
         END,
         CASE WHEN circuit_id IS NOT NULL THEN
             concat(CASE WHEN customers IS NULL THEN 'customers unknown'
-                        ELSE format('{:.0f} customers on {}', customers, circuit_id) END,
+                        ELSE format('{:.0f} {} on {}', customers, customer_word(customers), circuit_id) END,
                    CASE WHEN margin_db IS NULL THEN ', margin not assessed'
                         ELSE format(', margin {:.1f} dB', margin_db) END,
                    CASE WHEN protected THEN ', protected' ELSE '' END) END,
@@ -164,6 +178,8 @@ def history_days(con: duckdb.DuckDBPyConnection, now: datetime) -> float:
 def replace_ranking(con: duckdb.DuckDBPyConnection, ranked: pd.DataFrame) -> None:
     """Replace the ranking by the rows of `ranked`, adding the reasons in words; call in a transaction."""
     con.execute("DELETE FROM ranking")
+    for word in ("mating", "customer"):
+        con.execute(f"CREATE OR REPLACE TEMP MACRO {word}_word(n) AS if(n = 1, '{word}', '{word}s')")
     con.register("_ranked", ranked)
     try:
         con.execute(_INSERT)
