@@ -102,7 +102,8 @@ SELECT connector_id, site_id, port, circuits, p_contaminated, p_damaged,
              WHEN NOT known_cleanings
                  THEN format('{:.0f} matings; since the last cleaning not assessed: no cleanings', mates_since_clean)
              WHEN never_cleaned
-                 THEN format('{:.0f} {}, never cleaned in the records', mates_since_clean, mating_word(mates_since_clean))
+                 THEN format('{:.0f} {}, never cleaned in the records',
+                             mates_since_clean, mating_word(mates_since_clean))
              ELSE format('{:.0f} {} since the last cleaning', mates_since_clean, mating_word(mates_since_clean)) END,
         CASE WHEN NOT known_light THEN 'loss drift not assessed: no power_readings, no loss_tests'
              WHEN drift_db IS NULL THEN 'loss drift not assessed: no readings on its circuits'
