@@ -19,7 +19,7 @@ class BytesSurvey:
 
     `line_feeds`, `carriage_returns` and `pairs` (CR followed by LF) tell the line ends; `controls` counts
     bytes below 32 other than tab, CR and LF; `utf8_errors` says whether any byte is not UTF-8, `utf8_letters`
-    whether any character beyond ASCII is.
+    whether any character beyond ASCII is, `blanks` and `apostrophes` whether there is any of them.
     """
 
     size: int
@@ -33,6 +33,8 @@ class BytesSurvey:
     utf8_errors: bool
     utf8_letters: bool
     ends_with_line_end: bool
+    blanks: bool
+    apostrophes: bool
 
     @property
     def line_end(self) -> str:
@@ -47,7 +49,7 @@ def survey_bytes(path: Path) -> BytesSurvey:
     """Read the file once, in chunks, and say what its bytes say."""
     digest = hashlib.sha256()
     size = feeds = returns = pairs = quotes = tabs = low = 0
-    errors = letters = False
+    errors = letters = blanks = apostrophes = False
     last = b""
     decoder = codecs.getincrementaldecoder("utf-8")()
     with path.open("rb") as file, ThreadPoolExecutor(1) as hasher:
@@ -58,6 +60,8 @@ def survey_bytes(path: Path) -> BytesSurvey:
             feeds += chunk_feeds
             tabs += chunk_tabs
             quotes += chunk.count(b'"')
+            blanks = blanks or b" " in chunk
+            apostrophes = apostrophes or b"'" in chunk
             low += int(np.count_nonzero(np.frombuffer(chunk, np.uint8) < 32))
             if chunk_returns or last == b"\r":
                 returns += chunk_returns
@@ -84,6 +88,8 @@ def survey_bytes(path: Path) -> BytesSurvey:
         utf8_errors=errors,
         utf8_letters=letters,
         ends_with_line_end=last in (b"\n", b"\r"),
+        blanks=blanks,
+        apostrophes=apostrophes,
     )
 
 

@@ -27,8 +27,10 @@ TIMESTAMP = rf"{DATE}[T ]{TIME_OF_DAY}(:[0-5][0-9](\.[0-9]{{1,9}})?)?{ZONE}?"
 CONTROL = r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]"
 CONTROL_IN_KEY = r"[\x00-\x1f\x7f]"
 
-# bits from here on count rows whose time has no zone: a warning, not a fault
-NAIVE_BIT = 32
+# bits from here on count rows with something to warn of, a time without zone or a padded id: not a fault
+WARNING_BIT = 32
+# what an export puts a quote before, lest a spreadsheet takes the text for a formula
+FORMULA = r"'[=+@-]"
 
 _INTEGER_TYPES = ("TINYINT", "SMALLINT", "INTEGER", "BIGINT", "UTINYINT", "USMALLINT", "UINTEGER", "UBIGINT")
 
@@ -40,7 +42,8 @@ class Cell:
     `raw` is the cell as the file has it and `text` the same after trimming and value maps, both over the
     columns c0, c1, ... of the file; `typed` is the value in the declared type, over `x_<name>`; `type_holds`
     says whether it could be read, `good` whether everything declared holds, both over `x_` and `t_<name>`;
-    `naive` says whether it is a time without zone, empty where that cannot be. NULL counts as false.
+    `odd` says whether there is something to warn of under `odd_code`, a time without zone or blanks around an
+    id; it is empty where that cannot be. NULL counts as false.
     """
 
     column: Column
@@ -49,7 +52,12 @@ class Cell:
     typed: str
     type_holds: str
     good: str
-    naive: str = ""
+    odd: str = ""
+
+    @property
+    def odd_code(self) -> str:
+        """The code of the warning that `odd` is about."""
+        return "no-time-zone" if self.column.type == "timestamp" else "blanks-trimmed"
 
 
 def cells_of(source: Source) -> list[Cell]:
@@ -88,8 +96,8 @@ def stage_query(source: Source, cells: list[Cell]) -> str:
     for position, cell in enumerate(cells):
         if cell.good != "true":
             bits.append(f"CASE WHEN {cell.good} THEN 0 ELSE {1 << position} END")
-        if cell.naive:
-            bits.append(f"CASE WHEN {cell.naive} THEN {1 << (NAIVE_BIT + position)} ELSE 0 END")
+        if cell.odd:
+            bits.append(f"CASE WHEN {cell.odd} THEN {1 << (WARNING_BIT + position)} ELSE 0 END")
     mask = " + ".join(bits) if bits else "0"
     return (
         f"SELECT {', '.join(columns)}, CAST({mask} AS BIGINT) AS _mask "
@@ -141,6 +149,8 @@ def _cell(source: Source, column: Column, position: int) -> Cell:
     if source.mapping.trim:
         text = f"trim({text})"
     text = f"nullif({text}, '')"
+    if _may_be_protected(source, column):
+        text = f"CASE WHEN regexp_matches({text}, {literal('^' + FORMULA)}) THEN substr({text}, 2) ELSE {text} END"
     pairs = source.mapping.values.get(column.name, {})
     if pairs:
         arms = " ".join(f"WHEN {literal(theirs)} THEN {literal(ours)}" for theirs, ours in pairs.items())
@@ -156,7 +166,7 @@ def _constant_cell(source: Source, column: Column) -> Cell:
 def _text_cell(source: Source, column: Column, raw: str, text: str) -> Cell:
     """The reading of a cell that comes as text."""
     x, t = quoted(f"x_{column.name}"), quoted(f"t_{column.name}")
-    typed, written, naive = _reader_of_text(source, column, x)
+    typed, written, odd = _reader_of_text(source, column, x)
     formula = unit_formula(column, source.mapping.units.get(column.name, column.unit))
     if formula and column.name in source.mapping.units:
         typed = formula.format(typed)
@@ -167,7 +177,23 @@ def _text_cell(source: Source, column: Column, raw: str, text: str) -> Cell:
         conditions.append(f"isfinite({t})")
     type_holds = " AND ".join(conditions)
     conditions += _conditions_on_value(source, column, x, t)
-    return Cell(column, raw, text, typed, type_holds or "true", _or_empty(column, x, conditions), naive)
+    return Cell(column, raw, text, typed, type_holds or "true", _or_empty(column, x, conditions), odd)
+
+
+def _may_be_protected(source: Source, column: Column) -> bool:
+    """Whether a text cell may carry the quote that an export puts before a formula."""
+    if source.kind != "csv" or column.type not in ("text", "list") or column.allowed:
+        return False
+    return source.survey is None or source.survey.apostrophes
+
+
+def _may_be_padded(source: Source, column: Column) -> bool:
+    """Whether the cell is an id, by which rows find each other, and may have blanks around it."""
+    is_id = column.name in source.table.key or bool(column.references) or column.name.endswith("_id")
+    if column.type != "text" or column.allowed or not is_id or source.mapping.trim:
+        return False
+    survey = source.survey  # letters beyond ASCII may be blanks too
+    return survey is None or survey.blanks or survey.utf8_letters
 
 
 def _or_empty(column: Column, x: str, conditions: list[str]) -> str:
@@ -193,8 +219,8 @@ def _conditions_on_value(source: Source, column: Column, x: str, t: str) -> list
         pattern = _control_pattern(source, column)
         if pattern:
             conditions.append(f"NOT regexp_matches({x}, {literal(pattern)})")
-        elif column.required:
-            conditions.append(f"{x} IS NOT NULL")
+        if column.required and (not pattern or _may_be_padded(source, column)):
+            conditions.append(f"{t} IS NOT NULL")
     return conditions
 
 
@@ -213,7 +239,7 @@ def _control_pattern(source: Source, column: Column) -> str:
 
 
 def _reader_of_text(source: Source, column: Column, x: str) -> tuple[str, str, str]:
-    """SQL of the typed value, of what must hold for the way it is written, and of "time without zone"."""
+    """SQL of the typed value, of what must hold for the way it is written, and of what to warn of."""
     if column.type == "integer":
         return f"TRY_CAST({x} AS BIGINT)", _written(x, INTEGER), ""
     if column.type == "number":
@@ -233,6 +259,9 @@ def _reader_of_text(source: Source, column: Column, x: str) -> tuple[str, str, s
         return f"TRY_CAST({x} AS DATE)", _written(x, DATE), ""
     if column.type == "timestamp":
         return _reader_of_time(source, x)
+    if _may_be_padded(source, column):
+        trimmed = f"trim({x})"
+        return f"nullif({trimmed}, '')", "", f"{trimmed} <> {x}"
     return x, "", ""
 
 
@@ -317,7 +346,7 @@ def _typed_cell(source: Source, column: Column, raw: str, engine_type: str) -> C
 
 def _code_of_fault(cell: Cell) -> str:
     """SQL of the code of a bad cell."""
-    x = quoted(f"x_{cell.column.name}")
+    x = _given(cell)
     arms = []
     if cell.column.required:
         arms.append(f"WHEN {x} IS NULL THEN 'missing-value'")
@@ -330,6 +359,11 @@ def _code_of_fault(cell: Cell) -> str:
     )
 
 
+def _given(cell: Cell) -> str:
+    """The name of the value that is NULL when nothing is given; an id of blanks alone is nothing."""
+    return quoted(f"{'t' if cell.column.type == 'text' else 'x'}_{cell.column.name}")
+
+
 def _last_code(column: Column) -> str:
     if column.allowed:
         return "not-allowed"
@@ -338,7 +372,7 @@ def _last_code(column: Column) -> str:
 
 def _rule_of_fault(cell: Cell) -> str:
     """SQL of what the cell must be."""
-    x = quoted(f"x_{cell.column.name}")
+    x = _given(cell)
     rule = literal(rule_text(cell.column))
     return f"CASE WHEN {x} IS NULL THEN 'is required' ELSE {rule} END" if cell.column.required else rule
 

@@ -45,6 +45,7 @@ _ALL = (
         "warning",
         "read as UTC; declare timezone in mapping.toml if they are not",
     ),
+    FindingCode("blanks-trimmed", "ids with blanks around them", "warning", "blanks removed"),
     FindingCode("unknown-column", "the table has no such column", "warning", "column kept out"),
     FindingCode("unknown-file", "the file belongs to no table", "warning", "file not read"),
     FindingCode("header-only", "the file has a header and no rows", "warning", "nothing to load"),

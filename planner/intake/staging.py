@@ -16,7 +16,7 @@ import pandas as pd
 
 from planner.errors import InputError
 from planner.intake.check import (
-    NAIVE_BIT,
+    WARNING_BIT,
     Cell,
     cell_faults_statement,
     cells_of,
@@ -34,7 +34,7 @@ SUSPECTS = "_suspects"  # the rows with a fault, as the file has them
 KEPT_OUT_KEYS = "_kept_out_keys"
 SORTED_IN_MEMORY = 1 << 25  # hashes; above it the engine counts, which is slower but may spill to disk
 
-_CELL_BITS = (1 << NAIVE_BIT) - 1
+_CELL_BITS = (1 << WARNING_BIT) - 1
 _FAULT_COLUMNS = '"row", code, column_name, "value", "rule", severity'
 
 
@@ -47,18 +47,29 @@ class MalformedRecords(Exception):
 
 
 @dataclass(frozen=True)
+class Oddity:
+    """Cells of one column that were read with a warning: how many, and the first with its record number."""
+
+    code: str
+    column_name: str
+    count: int
+    first_row: int
+    first_text: str
+
+
+@dataclass(frozen=True)
 class Staged:
     """What staging one file gave.
 
-    `bad` counts rows with a bad cell, `naive` times without zone by column. `first_rowid` is the engine's
-    number of record 0 in `relation`, the table that holds the staged rows: the stage, or the table itself if
-    `in_place`.
+    `bad` counts rows with a bad cell, `odd` tells what was read with a warning, by column. `first_rowid` is
+    the engine's number of record 0 in `relation`, the table that holds the staged rows: the stage, or the
+    table itself if `in_place`.
     """
 
     rows: int
     bad: int
     cells: list[Cell]
-    naive: dict[str, int]
+    odd: list[Oddity]
     relation: str
     first_rowid: int
     in_place: bool
@@ -103,15 +114,24 @@ def stage(
     first = _one(con, f"SELECT coalesce(min(rowid), 0) FROM {relation}")[0]
     masked = "*, CASE WHEN _load < 0 THEN -_load ELSE 0 END AS _mask" if in_place else "*"
     con.execute(f"CREATE OR REPLACE TEMP VIEW {ROWS} AS SELECT rowid - {first} AS _row, {masked} FROM {relation}")
-    timed = [position for position, cell in enumerate(cells) if cell.naive]
+    watched = [position for position, cell in enumerate(cells) if cell.odd]
     counts = [f"count(*) FILTER (_mask & {_CELL_BITS} <> 0)"]
-    counts += [f"count(*) FILTER (_mask & {1 << (NAIVE_BIT + position)} <> 0)" for position in timed]
-    rows, bad, *naive = _one(con, f"SELECT count(*), {', '.join(counts)} FROM {ROWS}")
+    counts += [f"count(*) FILTER (_mask & {1 << (WARNING_BIT + position)} <> 0)" for position in watched]
+    rows, bad, *odd = _one(con, f"SELECT count(*), {', '.join(counts)} FROM {ROWS}")
     if expected is not None and rows != expected:
         raise MalformedRecords(source, f"read {rows} records of {expected}")
-    named = {cells[position].column.name: count for position, count in zip(timed, naive, strict=True)}
-    naive_by_column = {name: count for name, count in named.items() if count}
-    return Staged(rows, bad, cells, naive_by_column, relation, first, in_place)
+    oddities = [_oddity(con, source, cells, position, n) for position, n in zip(watched, odd, strict=True) if n]
+    return Staged(rows, bad, cells, oddities, relation, first, in_place)
+
+
+def _oddity(con: duckdb.DuckDBPyConnection, source: Source, cells: list[Cell], position: int, count: int) -> Oddity:
+    cell = cells[position]
+    first = _one(con, f"SELECT min(_row) FROM {ROWS} WHERE _mask & {1 << (WARNING_BIT + position)} <> 0")[0]
+    text = con.execute(
+        f"SELECT CAST({cell.raw} AS VARCHAR) FROM {file_relation(source)} LIMIT 1 OFFSET {first}"
+    ).fetchone()
+    assert text is not None
+    return Oddity(cell.odd_code, cell.column.name, count, first, str(text[0]))
 
 
 def _looks_at_itself(table: Table) -> bool:

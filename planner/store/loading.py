@@ -51,6 +51,10 @@ def _names(table: Table) -> str:
 
 
 _FINDING_COLUMNS = _names(INTAKE_FINDINGS)
+_ODD_RULES = {
+    "no-time-zone": "must be UTC, written with Z, or carry an offset",
+    "blanks-trimmed": "must have no blanks around it; remove them in the source",
+}
 
 
 @dataclass(frozen=True)
@@ -434,15 +438,18 @@ class _Load:
         table = source.table
         for name in source.unknown:
             self._warn("unknown-column", source.label, table.name, 1, name, name, f"is no column of {table.name}")
-        for name, count in staged.naive.items():
+        for odd in staged.odd:
+            line = int(self._lines(source, np.array([odd.first_row], dtype=np.int64))[0])
+            consequence = f"{CODES[odd.code].consequence} ({odd.count} {'row' if odd.count == 1 else 'rows'})"
             self._warn(
-                "no-time-zone",
+                odd.code,
                 source.label,
                 table.name,
-                None,
-                name,
-                f"{count} times",
-                "must be UTC, written with Z, or carry an offset",
+                line,
+                odd.column_name,
+                odd.first_text,
+                _ODD_RULES[odd.code],
+                consequence,
             )
         if source.guessed_encoding:
             self._warn(
@@ -464,6 +471,7 @@ class _Load:
         column_name: str | None,
         value: str | None,
         rule: str,
+        consequence: str = "",
     ) -> None:
         about = CODES[code]
         self.con.execute(
@@ -478,7 +486,7 @@ class _Load:
                 column_name,
                 value,
                 rule,
-                about.consequence,
+                consequence or about.consequence,
             ],
         )
 
@@ -589,7 +597,7 @@ def _settle_in_place(con: duckdb.DuckDBPyConnection, staged: Staged, load_id: in
             f"WHERE NOT ({good_rows('s')}))"
         )
         taken_out = _counted(deleted)
-    if staged.naive:
+    if staged.odd:
         con.execute(f"UPDATE {target} SET {load} = {load_id} WHERE {load} < 0")
     return staged.rows - taken_out
 

@@ -17,6 +17,7 @@ from tiny_fleet import Rows, full_fleet, tiny_fleet, write_csv, write_fleet
 
 from planner.errors import Cancelled, InputError
 from planner.store.database import open_database
+from planner.store.exporting import write_query
 from planner.store.loading import LoadReport, load_sources, loading_order
 from planner.tables.catalogue import INTAKE_TABLES, TABLES
 
@@ -89,14 +90,63 @@ def test_times_without_zone_are_utc_with_one_warning(con: duckdb.DuckDBPyConnect
         row["at"] = row["at"].removesuffix("Z")
     report = load(con, write_fleet(tmp_path / "fleet", fleet))
     assert report.blocking == 0
-    assert report.by_code[["code", "column_name", "example_value"]].values.tolist() == [
-        ["no-time-zone", "at", "6 times"]
+    assert report.by_code[["code", "column_name", "example_line", "example_value"]].values.tolist() == [
+        ["no-time-zone", "at", 2, "2030-04-01T00:00:00"]
     ]
+    consequence = con.execute("SELECT consequence FROM findings").fetchall()
+    assert consequence == [("read as UTC; declare timezone in mapping.toml if they are not (6 rows)",)]
     assert con.execute('SELECT min("at"), min(_load), count(*) FROM power_readings').fetchone() == (
         datetime(2030, 4, 1),
         1,
         6,
     )
+
+
+def test_blanks_around_ids_are_removed_with_one_warning(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    """A padded key, reference or plain id means the id without blanks; blanks alone mean nothing at all."""
+    fleet = full_fleet()
+    fleet["technicians"] = [
+        {"technician_id": "W0", "crew_id": "V1"},
+        {"technician_id": "  W1 ", "crew_id": "V1"},
+        {"technician_id": "W2", "crew_id": "\u00a0V1"},
+        {"technician_id": " W3", "crew_id": " "},
+        {"technician_id": "   ", "crew_id": "V1"},
+    ]
+    fleet["sites"][0]["access_note"] = " ring "
+    report = load(con, write_fleet(tmp_path / "fleet", fleet))
+    found = con.execute(
+        'SELECT code, line, column_name, "value", "rule", consequence FROM findings ORDER BY line, column_name DESC'
+    ).fetchall()
+    rule = "must have no blanks around it; remove them in the source"
+    assert found == [
+        ("blanks-trimmed", 3, "technician_id", "  W1 ", rule, "blanks removed (3 rows)"),
+        ("blanks-trimmed", 4, "crew_id", "\u00a0V1", rule, "blanks removed (2 rows)"),
+        ("missing-value", 6, "technician_id", "   ", "is required", "row kept out, its text kept in quarantine"),
+    ]
+    assert con.execute("SELECT technician_id, crew_id, _load FROM technicians ORDER BY 1").fetchall() == [
+        ("W0", "V1", 1),
+        ("W1", "V1", 1),
+        ("W2", "V1", 1),
+        ("W3", None, 1),
+    ]
+    assert con.execute("SELECT access_note FROM sites WHERE site_id = 'S1'").fetchone() == (" ring ",)
+    assert report.blocking == 1
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".xlsx"])
+def test_an_export_loads_as_it_was(con: duckdb.DuckDBPyConnection, tmp_path: Path, suffix: str) -> None:
+    """The quote that an export puts before what looks like a formula is taken off again."""
+    fleet = tiny_fleet()
+    fleet["sites"][0] |= {"site_id": "-S1", "name": "=One", "access_note": "@ the gate", "region": "'north'"}
+    fleet["sites"][1]["name"] = "+Two"
+    fleet["housings"][0]["site_id"] = "-S1"
+    load(con, write_fleet(tmp_path / "fleet", fleet))
+    before = con.execute("SELECT * FROM sites").fetchall()
+    path = tmp_path / f"sites{suffix}"
+    write_query(con, "SELECT * EXCLUDE (_load) FROM sites", path, title="sites")
+    report = load(con, path)
+    assert (report.total("rows_same"), report.total("rows_new"), report.findings) == (2, 0, 0)
+    assert con.execute("SELECT * FROM sites").fetchall() == before
 
 
 def test_loading_twice_changes_nothing(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
