@@ -412,8 +412,8 @@ def rule_text(column: Column) -> str:
     return text
 
 
-def check_zone(zone: str, zones: frozenset[str], label: str) -> None:
-    """Refuse a time zone nobody knows.
+def check_zone(zone: str, zones: frozenset[str], place: str) -> None:
+    """Refuse a time zone nobody knows; `place` is where it is written.
 
     Raises
     ------
@@ -421,4 +421,4 @@ def check_zone(zone: str, zones: frozenset[str], label: str) -> None:
         The zone is not in the list.
     """
     if zone and zone not in zones:
-        raise InputError(f"{label}: timezone '{zone}' is unknown; use an IANA name such as Europe/Lisbon")
+        raise InputError(f"{place}: timezone '{zone}' is unknown; use an IANA name such as Europe/Lisbon")

@@ -155,10 +155,17 @@ def check_header(table: Table, header: tuple[str, ...], mapping: TableMapping, l
     Raises
     ------
     InputError
-        A column appears twice, two headers fill one column, or a required column is missing.
+        A column appears twice, two headers fill one column, a required column is missing, or the mapping
+        names a header that is not there.
     """
-    found = match_columns(table, header, mapping)
     keys = [normalised(cell) for cell in header]
+    absent = [theirs for theirs in mapping.columns if normalised(theirs) not in keys]
+    if absent:
+        raise InputError(
+            f"{label}: the mapping names the header {', '.join(repr(one) for one in absent)}, which the file does not "
+            f"have; its header is {', '.join(header)}; write the header in mapping.toml as the file has it"
+        )
+    found = match_columns(table, header, mapping)
     twice = sorted({cell.strip() for cell, key in zip(header, keys, strict=True) if key and keys.count(key) > 1})
     if twice:
         raise InputError(f"{label}: column {', '.join(twice)} stands twice in the header; remove one of them")

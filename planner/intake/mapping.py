@@ -133,7 +133,8 @@ def read_mapping(path: Path) -> Mapping:
     Raises
     ------
     InputError
-        The file is not TOML, or names a table, column, unit or setting that does not exist.
+        The file is not TOML, names a table, column, unit or setting that does not exist, or gives a column
+        a value that is not allowed there.
     """
     try:
         document = tomllib.loads(path.read_text("utf-8-sig"))
@@ -215,14 +216,18 @@ def _table_mapping(
     for ours, pairs in _table_of(path, f"{where}.values", body.get("values", {})).items():
         _known_column(path, f"{where}.values.{ours}", table, ours)
         values[ours] = {
-            str(theirs): _text(value) for theirs, value in _table_of(path, f"{where}.values.{ours}", pairs).items()
+            theirs: _value(path, f"{where}.values.{ours}.{theirs}", table.column(ours), value)
+            for theirs, value in _table_of(path, f"{where}.values.{ours}", pairs).items()
         }
     constants: dict[str, str] = {}
     for ours, value in _table_of(path, f"{where}.constants", body.get("constants", {})).items():
         _known_column(path, f"{where}.constants.{ours}", table, ours)
-        constants[ours] = _text(value)
+        constants[ours] = _value(path, f"{where}.constants.{ours}", table.column(ours), value)
+    source = body.get("source", "")
+    if not isinstance(source, str):
+        raise InputError(f"{path}, {where}.source: got {source!r}, must be the name of a file or sheet")
     return TableMapping(
-        source=str(body.get("source", "")),
+        source=source,
         columns=columns,
         units=units,
         values=values,
@@ -246,7 +251,15 @@ def _known_column(path: Path, place: str, table: Table, name: str) -> None:
         )
 
 
-def _text(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return str(value)
+def _value(path: Path, place: str, column: Column, value: object) -> str:
+    """A value of ours as text; "" stands for unknown, where that may be."""
+    if isinstance(value, dict | list):
+        raise InputError(f"{path}, {place}: got {value!r}, must be one value of {column.name}")
+    text = ("true" if value else "false") if isinstance(value, bool) else str(value)
+    allowed = ("true", "false") if column.type == "boolean" else column.allowed
+    parts = text.split(";") if column.type == "list" else [text]
+    unknown = not text and not column.required
+    if allowed and not unknown and any(part not in allowed for part in parts):
+        several = ", several separated by ;" if column.type == "list" else ""
+        raise InputError(f"{path}, {place}: got '{text}', must be one of {', '.join(allowed)}{several}")
+    return text

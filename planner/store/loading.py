@@ -141,24 +141,31 @@ def load_sources(
         The engine could not write (disk full), or the ledger is not there after the commit.
     """
     rules = read_mapping(mapping) if mapping else Mapping()
+    _check_zones(con, rules, str(mapping))
     with tempfile.TemporaryDirectory(prefix="planner-load-") as folder:
         workspace = Path(folder)
         progress(0.0, "looking at the files")
         found = find_sources(sources, rules, workspace, table)
         if found.traces:
             found.candidates.append(_traces_as_events(found.traces, workspace, circuit, direction, trace_index))
-        prepared = _prepare_all(con, found, rules, workspace)
+        prepared = _prepare_all(found, rules, workspace)
         load = _Load(con, ", ".join(str(path) for path in sources), prepared, found, strict, loaded_at, workspace)
         return load.run(part_of(progress, 0.05, 1.0), findings_file)
 
 
-def _prepare_all(con: duckdb.DuckDBPyConnection, found: Found, mapping: Mapping, workspace: Path) -> list[Source]:
-    """Every candidate prepared, parents first; all that cannot be used is said at once."""
+def _check_zones(con: duckdb.DuckDBPyConnection, mapping: Mapping, name: str) -> None:
+    """Refuse time zones nobody knows; one that tables inherit from the defaults is said once."""
     zones = frozenset(row[0] for row in con.execute("SELECT name FROM pg_timezone_names()").fetchall())
+    check_zone(mapping.defaults.timezone, zones, f"{name}, defaults")
+    for table_name, of_table in mapping.tables.items():
+        check_zone(of_table.timezone, zones, f"{name}, tables.{table_name}")
+
+
+def _prepare_all(found: Found, mapping: Mapping, workspace: Path) -> list[Source]:
+    """Every candidate prepared, parents first; all that cannot be used is said at once."""
     prepared, refused = [], []
     for candidate in found.candidates:
         try:
-            check_zone(mapping.of(candidate.table.name).timezone, zones, candidate.label)
             prepared.append(prepare(candidate, mapping, workspace / "text"))
         except InputError as error:
             refused.append(str(error))

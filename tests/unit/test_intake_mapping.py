@@ -174,6 +174,15 @@ def test_the_example_can_be_read(tmp_path: Path) -> None:
         ('[defaults]\ndelimiter = "; "', "must be one character"),
         ('[defaults]\ntime_zone = "UTC"', "unknown setting"),
         ("[defaults]\ntrim = 1", "must be true or false"),
+        ('[tables.cables.values.kind]\njumper = "cord"', "values.kind.jumper: got 'cord', must be one of patch_cord"),
+        ('[tables.cables.values.kind]\njumper = ""', "values.kind.jumper: got ''"),
+        ("[tables.cables.values.kind]\njumper = { to = 1 }", "must be one value of kind"),
+        ('[tables.sites.values.access_days]\nweekend = "Sat;So"', "got 'Sat;So'.* several separated by ;"),
+        ('[tables.mating_events.values.cleaned_first]\nja = "yes"', "must be one of true, false"),
+        ('[tables.cables.constants]\nkind = "cord"', "constants.kind: got 'cord'"),
+        ('[tables.cables]\ncolums = "x"', "tables.cables.colums: unknown setting"),
+        ('[tables.cables.units]\nlength_m = "ft"', "tables.cables.units: unknown setting"),
+        ("[tables.cables]\nsource = 3", "must be the name of a file or sheet"),
         ("tables = 3", "must be a table of settings"),
         ("[tables", "cannot be read as TOML"),
     ],
@@ -188,7 +197,7 @@ def test_an_unknown_zone_is_refused(tmp_path: Path) -> None:
     """A time zone nobody knows is not taken for UTC."""
     con = open_database(tmp_path / "fleet.duckdb")
     mapping = mapped(tmp_path, '[defaults]\ntimezone = "Europe/Lissabon"')
-    with pytest.raises(InputError, match="timezone 'Europe/Lissabon' is unknown"):
+    with pytest.raises(InputError, match="timezone 'Europe/Lissabon' is unknown") as refusal:
         load_sources(
             con,
             [write_fleet(tmp_path / "fleet")],
@@ -197,3 +206,29 @@ def test_an_unknown_zone_is_refused(tmp_path: Path) -> None:
             loaded_at=datetime(2031, 1, 1),
         )
     con.close()
+    assert str(refusal.value).count("Lissabon") == 1
+    assert "mapping.toml, defaults" in str(refusal.value)
+
+
+def test_a_mapped_header_must_be_in_the_file(tmp_path: Path) -> None:
+    """A header of the mapping that the file lacks is refused, with the headers the file has."""
+    con = open_database(tmp_path / "fleet.duckdb")
+    mapping = mapped(tmp_path, '[tables.cables.columns]\n"Cable no" = "batch"')
+    with pytest.raises(InputError, match=r"names the header 'Cable no'.*its header is cable_id, kind, fibre_type"):
+        load_sources(
+            con,
+            [write_fleet(tmp_path / "fleet")],
+            mapping=mapping,
+            strict=False,
+            loaded_at=datetime(2031, 1, 1),
+        )
+    con.close()
+
+
+def test_values_may_be_mapped_to_unknown_or_to_several(tmp_path: Path) -> None:
+    """An empty value stands for unknown where that may be; a list takes several allowed parts."""
+    text = '[tables.sites.values]\nenvironment = { "n/a" = "" }\naccess_days = { weekend = "Sat;Sun" }'
+    assert read_mapping(mapped(tmp_path, text)).of("sites").values == {
+        "environment": {"n/a": ""},
+        "access_days": {"weekend": "Sat;Sun"},
+    }
