@@ -143,6 +143,19 @@ SITES = Table(
         _number("entry_min", "minutes", "minutes lost getting in and out", low=0),
         _text("access_note", "what to know before going"),
     ),
+    rules=(
+        Rule(
+            "unknown-time-zone",
+            "timezone must be an IANA time zone such as Europe/Lisbon, or be left empty",
+            # the engine also knows three-letter names and SystemV zones, which are no IANA zones
+            condition=(
+                "r.timezone IS NULL OR (r.timezone IN (SELECT name FROM pg_timezone_names()) "
+                "AND NOT regexp_full_match(r.timezone, 'SystemV/.*|[A-Z]{3}') "
+                "OR r.timezone IN ('UTC', 'GMT', 'UCT', 'CET', 'EET', 'EST', 'HST', 'MET', 'MST', 'PRC', 'ROC', "
+                "'ROK', 'WET'))"
+            ),
+        ),
+    ),
 )
 
 HOUSINGS = Table(

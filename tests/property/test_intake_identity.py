@@ -44,6 +44,8 @@ def values_of(column: Column) -> st.SearchStrategy[Any]:
         values = st.lists(st.sampled_from(column.allowed), min_size=1, max_size=3).map(";".join)
     elif column.allowed:
         values = st.sampled_from(column.allowed)
+    elif column.name == "timezone":
+        values = st.sampled_from(["UTC", "Europe/Lisbon", "America/Argentina/Buenos_Aires"])
     elif column.type == "integer":
         values = st.integers(int(column.low or -1000), int(column.high or 10**9))
     elif column.type == "number":

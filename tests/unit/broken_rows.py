@@ -117,7 +117,13 @@ _SPLICE = {
     "end_b": "A",
     "fibre_b": "7",
 }
+_SITE = {"kind": "hut", "latitude": "1", "longitude": "1"}
 RULE_BREAKERS: dict[str, Rows] = {
+    "unknown-time-zone": [
+        {"site_id": "S-lissabon", **_SITE, "timezone": "Europe/Lissabon"},
+        {"site_id": "S-summer", **_SITE, "timezone": "PST"},
+        {"site_id": "S-offset", **_SITE, "timezone": "+01:00"},
+    ],
     "site-missing": [{"housing_id": "H-broken", "site_id": "", "kind": "panel"}],
     "fibres-of-family": [
         {
