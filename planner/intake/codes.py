@@ -46,6 +46,7 @@ _ALL = (
         "read as UTC; declare timezone in mapping.toml if they are not",
     ),
     FindingCode("blanks-trimmed", "ids with blanks around them", "warning", "blanks removed"),
+    FindingCode("not-filled-in", "rows of a result sheet with no time and no result", "warning", "taken as not done"),
     FindingCode("unknown-column", "the table has no such column", "warning", "column kept out"),
     FindingCode("unknown-file", "the file belongs to no table", "warning", "file not read"),
     FindingCode("header-only", "the file has a header and no rows", "warning", "nothing to load"),

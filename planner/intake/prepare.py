@@ -19,7 +19,7 @@ from planner.intake.dialects import (
     transcode,
 )
 from planner.intake.mapping import Mapping, TableMapping
-from planner.intake.sources import Candidate
+from planner.intake.sources import Candidate, is_result_sheet
 from planner.tables.schema import Table
 
 
@@ -28,7 +28,8 @@ class Source:
     """One file, ready to be read into one table.
 
     `columns` maps our column to its position in the file; `types` gives the engine's type of each position
-    of a Parquet file; `unknown` are header cells of no column. `sha256` covers the content and the mapping
+    of a Parquet file; `unknown` are header cells of no column; `not_filled_in` are the lines of a result sheet
+    that were left aside. `sha256` covers the content and the mapping
     it is read with, so that the same file read in another way counts as another file.
     """
 
@@ -48,6 +49,8 @@ class Source:
     read_as: str = ""
     size: int = 0
     guessed_encoding: str = field(default="")
+    is_result_sheet: bool = False
+    not_filled_in: tuple[int, ...] = ()
 
 
 def prepare(candidate: Candidate, mapping: Mapping, workspace: Path) -> Source:
@@ -110,6 +113,7 @@ def _prepare_text(candidate: Candidate, mapping: TableMapping, workspace: Path) 
         read_as=_said(candidate, dialect, survey, mapping),
         size=survey.size,
         guessed_encoding=encoding if guessed else "",
+        is_result_sheet=is_result_sheet(label),
     )
 
 

@@ -60,6 +60,19 @@ class Found:
 RESULTS_PREFIX = "results_"
 
 
+def is_result_sheet(label: str) -> bool:
+    """Whether a file or sheet is one that a plan hands out to a crew, by its name.
+
+    Examples
+    --------
+    >>> is_result_sheet("week.zip/results_inspections.csv"), is_result_sheet("crew.xlsx: results_cleanings")
+    (True, True)
+    >>> is_result_sheet("inspections.csv")
+    False
+    """
+    return re.split(r"/|: ", label)[-1].casefold().startswith(RESULTS_PREFIX)
+
+
 def table_of_name(name: str, mapping: Mapping) -> Table | None:
     """The table a file or sheet of that name fills: by the mapping, else by its own name.
 

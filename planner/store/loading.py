@@ -24,6 +24,7 @@ from planner.intake.codes import CODES, KEPT_OUT
 from planner.intake.lines import Int64s, expected_records, lines_of_records, needs_sieve
 from planner.intake.mapping import Mapping, read_mapping
 from planner.intake.prepare import Source, prepare
+from planner.intake.result_sheets import without_rows_not_filled_in
 from planner.intake.sources import Candidate, Found, find_sources
 from planner.intake.sql_text import literal
 from planner.intake.staging import (
@@ -166,7 +167,8 @@ def _prepare_all(found: Found, mapping: Mapping, workspace: Path) -> list[Source
     prepared, refused = [], []
     for candidate in found.candidates:
         try:
-            prepared.append(prepare(candidate, mapping, workspace / "text"))
+            source = prepare(candidate, mapping, workspace / "text")
+            prepared.append(without_rows_not_filled_in(source, workspace / "text"))
         except InputError as error:
             refused.append(str(error))
     if refused:
@@ -462,7 +464,19 @@ class _Load:
             self._warn(
                 "encoding-guessed", source.label, table.name, None, None, source.guessed_encoding, "must be UTF-8"
             )
-        if staged.rows == 0 and self.broken.get(source.label) is None:
+        aside = len(source.not_filled_in)
+        if aside:
+            self._warn(
+                "not-filled-in",
+                source.label,
+                table.name,
+                source.not_filled_in[0],
+                "at",
+                f"{aside} {'row' if aside == 1 else 'rows'} without a time or a result",
+                "must have a time and a result once the step is done",
+                f"{CODES['not-filled-in'].consequence} ({aside} {'row' if aside == 1 else 'rows'})",
+            )
+        if staged.rows == 0 and not aside and self.broken.get(source.label) is None:
             self._warn("header-only", source.label, table.name, 1, None, None, "must hold at least one row")
 
     def _note_strangers(self) -> None:

@@ -149,6 +149,52 @@ def test_an_export_loads_as_it_was(con: duckdb.DuckDBPyConnection, tmp_path: Pat
     assert con.execute("SELECT * FROM sites").fetchall() == before
 
 
+@pytest.mark.parametrize("form", ["csv", "xlsx"])
+def test_rows_of_a_result_sheet_not_filled_in_are_work_not_done(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path, form: str
+) -> None:
+    """One warning counts them; a half-filled row is a fault at its own line, a full one is loaded."""
+    load(con, write_fleet(tmp_path / "fleet", full_fleet()))
+    base = {"connector_id": "C1", "stage": "before_cleaning", "work_order_id": "plan-1"}
+    looks = [
+        {"inspection_id": "R1", "at": "", "result": "", "finding": "", **base},
+        {"inspection_id": "R2", "at": "2031-01-02T09:00:00Z", "result": "pass", **base},
+        {"inspection_id": "R3", "at": " ", "result": "", **base},
+        {"inspection_id": "R4", "at": "", "result": "fail", **base},
+        {"inspection_id": "R5", "at": "2031-01-02T09:30:00Z", "result": "", **base},
+    ]
+    cleanings = [{"cleaning_id": "R1-clean", "at": "", "connector_id": "C1", "method": "dry_pen"}]
+    sheets = {"results_inspections": looks, "results_cleanings": cleanings}
+    if form == "csv":
+        paths = [write_csv(tmp_path / f"{name}.csv", rows) for name, rows in sheets.items()]
+    else:
+        paths = [tmp_path / "crew.xlsx"]
+        with pd.ExcelWriter(paths[0]) as book:
+            for name, rows in sheets.items():
+                pd.DataFrame(rows).to_excel(book, sheet_name=name, index=False)
+    report = load(con, *paths)
+    found = con.execute(
+        "SELECT table_name, code, line, consequence FROM findings WHERE load_id = 2 ORDER BY table_name, line"
+    ).fetchall()
+    kept_out = "row kept out, its text kept in quarantine"
+    assert found == [
+        ("cleanings", "not-filled-in", 2, "taken as not done (1 row)"),
+        ("inspections", "not-filled-in", 2, "taken as not done (2 rows)"),
+        ("inspections", "missing-value", 5, kept_out),
+        ("inspections", "missing-value", 6, kept_out),
+    ]
+    assert (report.total("rows_read"), report.total("rows_new"), report.total("rows_kept_out")) == (3, 1, 2)
+    assert con.execute("SELECT inspection_id FROM inspections ORDER BY 1").fetchall() == [("I1",), ("R2",)]
+
+
+def test_rows_without_a_time_are_faults_in_other_files(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    """Only a sheet handed out by a plan may hold rows that nobody filled in."""
+    load(con, write_fleet(tmp_path / "fleet", full_fleet()))
+    rows = [{"inspection_id": "R1", "at": "", "connector_id": "C1", "result": ""}]
+    report = load(con, write_csv(tmp_path / "inspections.csv", rows))
+    assert report.by_code["code"].tolist() == ["missing-value", "missing-value"]
+
+
 def test_loading_twice_changes_nothing(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
     """Files known by their content are passed over, and no load is noted."""
     folder = write_fleet(tmp_path / "fleet", full_fleet())
