@@ -263,8 +263,8 @@ def _folded(line: str) -> str:
 def result_templates(jobs: pd.DataFrame, plan_id: str) -> dict[str, pd.DataFrame]:
     """Empty result sheets with the columns of `inspections` and `cleanings`, one row per step of each job.
 
-    A crew fills in `at` and `result` (and `finding`, `method`); rows left without them are refused by the
-    intake and change nothing, so that a half-filled sheet can be loaded.
+    A crew fills in `at` and `result` (and `finding`, `method`); rows left without them are left
+    aside by the intake, so that a half-filled sheet can be loaded.
     """
     order = jobs["crew_id"] + "-" + jobs["day_on"].str.replace("-", "") + "-" + jobs["stop_no"].astype(str)
     key = plan_id + "-" + order + "-" + jobs["job_no"].astype(str)
