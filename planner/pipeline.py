@@ -28,6 +28,7 @@ from planner.errors import InputError
 from planner.progress import Progress, part_of, silent
 from planner.store.database import has_rows, newest_load, transaction
 from planner.store.derived_queries import newest_record, newest_time
+from planner.store.stage_ledger import record_run, seen_loads
 from planner.tables.catalogue import REQUIRED_TABLES
 
 Stage = Callable[[duckdb.DuckDBPyConnection, datetime, Progress], str]
@@ -69,8 +70,7 @@ def moment_of(con: duckdb.DuckDBPyConnection, now: datetime | None) -> datetime:
 
 def stale_steps(con: duckdb.DuckDBPyConnection, now: datetime) -> tuple[str, ...]:
     """The steps to run, in order: from the first that has not seen the newest load or this moment on."""
-    rows = con.execute("SELECT stage, load_id, as_of_at FROM stage_runs").fetchall()
-    seen = {stage: (load_id, as_of) for stage, load_id, as_of in rows}
+    seen = seen_loads(con)
     wanted = (newest_load(con), now)
     names = [name for name, _, _ in STEPS]
     for position, name in enumerate(names):
@@ -148,15 +148,13 @@ def _run_step(con: duckdb.DuckDBPyConnection, name: str, now: datetime, progress
     with transaction(con):
         note = stage(con, now, progress)
         seconds = time.perf_counter() - started
-        con.execute("DELETE FROM stage_runs WHERE stage = ?", [name])
-        con.execute("INSERT INTO stage_runs VALUES (?, ?, ?, ?, ?)", [name, newest_load(con), now, seconds, note])
+        record_run(con, name, now, seconds, note)
     return StageReport(name, seconds, note)
 
 
 def _moment_kept(con: duckdb.DuckDBPyConnection) -> datetime | None:
     """The moment of the last analysis, as long as no newer data came in since."""
-    row = con.execute("SELECT min(load_id), max(as_of_at) FROM stage_runs WHERE stage <> 'route'").fetchone()
-    if row is None or row[0] is None or int(row[0]) < newest_load(con):
+    runs = [run for stage, run in seen_loads(con).items() if stage != "route"]
+    if not runs or min(load_id for load_id, _ in runs) < newest_load(con):
         return None
-    moment: datetime = row[1]
-    return moment
+    return max(moment for _, moment in runs)

@@ -8,6 +8,7 @@ import pandas as pd
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.absent import no_such
 from dashboards.components.attributes import aria, head
 from dashboards.components.bars import budget_bar, evidence_table, level
 from dashboards.components.charts import drawn, readings_figure
@@ -52,11 +53,7 @@ def layout(query: Query) -> list[Component]:
     circuit_id = query.get("id", "")
     found = ask(page_queries.circuit, circuit_id)
     if found.empty:
-        return [
-            html.H1("There is no such circuit"),
-            html.P(["No circuit has the id ", html.Span(circuit_id or "(none given)", className="id"), "."]),
-            html.P(html.A("All circuits", href="/circuits")),
-        ]
+        return no_such("circuit", "circuit", circuit_id, "All circuits", "/circuits")
     row = first(found)
     budgets = ask(page_queries.circuit_budgets, circuit_id)
     wavelength = _wavelength(query, row, budgets)

@@ -7,6 +7,7 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.absent import no_such
 from dashboards.components.bars import additive_table, evidence_table, level
 from dashboards.components.charts import drawn, history_figure, marks_figure
 from dashboards.components.frames import first, records
@@ -59,11 +60,7 @@ def layout(query: Query) -> list[Component]:
     connector_id = query.get("id", "")
     found = ask(page_queries.connector, connector_id)
     if found.empty:
-        return [
-            html.H1("There is no such end face"),
-            html.P(["No connector has the id ", html.Span(connector_id or "(none given)", className="id"), "."]),
-            html.P(html.A("All end faces", href="/connectors")),
-        ]
+        return no_such("end face", "connector", connector_id, "All end faces", "/connectors")
     row = first(found)
     return [
         html.H1(f"End face {connector_id}"),

@@ -60,36 +60,23 @@ def layout(query: Query) -> list[Component]:
     show = query.get("show", "")
     counts = ask(page_queries.row_counts)
     if show == "audit":
-        return [
-            html.H1("What contradicts the records"),
-            html.P(["Back to ", html.A("all records", href=PATH), "."]),
-            grid_table(
-                page_queries.AUDIT_GRID,
-                AUDIT_VIEWS,
-                caption="Contradictions in the records",
-                by="",
-                sort=sort_from(page_queries.AUDIT_GRID, query),
-                filters=filters_from(page_queries.AUDIT_GRID, query),
-            ),
-        ]
+        return _every("What contradicts the records", page_queries.AUDIT_GRID, AUDIT_VIEWS, query)
     if show == "findings":
-        return [
-            html.H1("Findings of the intake"),
-            html.P(["Back to ", html.A("all records", href=PATH), "."]),
-            grid_table(
-                page_queries.FINDING_GRID,
-                FINDING_VIEWS,
-                caption="Findings of the intake",
-                by="",
-                sort=sort_from(page_queries.FINDING_GRID, query),
-                filters=filters_from(page_queries.FINDING_GRID, query),
-            ),
-        ]
+        return _every("Findings of the intake", page_queries.FINDING_GRID, FINDING_VIEWS, query)
     return [
         html.H1("What the results rest on"),
         *_have(counts),
         html.Div([html.Div(_findings(counts)), html.Div(_audit(counts))], className="two"),
         *_loads(counts),
+    ]
+
+
+def _every(heading: str, grid: page_queries.Grid, views: tuple[GridColumnView, ...], query: Query) -> list[Component]:
+    """Every row of a table, to filter and sort."""
+    return [
+        html.H1(heading),
+        html.P(["Back to ", html.A("all records", href=PATH), "."]),
+        grid_table(grid, views, caption=heading, by="", sort=sort_from(grid, query), filters=filters_from(grid, query)),
     ]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.absent import no_such
 from dashboards.components.bars import level
 from dashboards.components.frames import first, records
 from dashboards.components.links import address, circuit_link, connector_link
@@ -38,11 +39,7 @@ def layout(query: Query) -> list[Component]:
     site_id = query.get("id", "")
     found = ask(page_queries.site, site_id)
     if found.empty:
-        return [
-            html.H1("There is no such site"),
-            html.P(["No site has the id ", html.Span(site_id or "(none given)", className="id"), "."]),
-            html.P(html.A("The network", href="/")),
-        ]
+        return no_such("site", "site", site_id, "The network", "/")
     row = first(found)
     name = site_id if is_unknown(row["name"]) else str(row["name"])
     return [

@@ -16,7 +16,6 @@ from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsed
 from rich.progress import Progress as Bar
 from rich.table import Table as Grid
 
-from planner.errors import StoreError
 from planner.progress import Progress
 
 # Off a terminal (a file, a pipe) there is no width to fit: lines stay whole enough to read.
@@ -103,38 +102,20 @@ def open_results(
         There is no such database, or another process is writing to it for longer than we wait.
     """
     from planner.pipeline import bring_up_to_date, is_up_to_date
-    from planner.store.database import is_current, open_database
+    from planner.store.database import open_readable
 
-    require_database(db)
-    if is_current(db, wait_s=WAIT_S):
-        con = open_database(db, read_only=True)
+    con = open_readable(db, wait_s=WAIT_S)
+    try:
         if is_up_to_date(con, now):
             return con
         con.close()
-    con = open_database(db, wait_s=WAIT_S)
-    try:
+        con = open_existing(db)
         with progress_bar(title) as progress:
             bring_up_to_date(con, now, progress)
     except BaseException:
         con.close()
         raise
     return con
-
-
-def open_readable(db: Path, wait_s: float = WAIT_S) -> duckdb.DuckDBPyConnection:
-    """The database for reading; one of an older version is brought up to date first.
-
-    Raises
-    ------
-    StoreError
-        There is no such database, or another process writes to it for longer than `wait_s`.
-    """
-    from planner.store.database import is_current, open_database
-
-    require_database(db)
-    if not is_current(db, wait_s=wait_s):
-        open_database(db, wait_s=wait_s).close()
-    return open_database(db, read_only=True)
 
 
 def open_existing(db: Path) -> duckdb.DuckDBPyConnection:
@@ -147,11 +128,4 @@ def open_existing(db: Path) -> duckdb.DuckDBPyConnection:
     """
     from planner.store.database import open_database
 
-    require_database(db)
-    return open_database(db, wait_s=WAIT_S)
-
-
-def require_database(db: Path) -> None:
-    """Refuse a database that is not there, instead of making an empty one."""
-    if not db.exists():
-        raise StoreError(f"{db}: there is no such database; load a folder first: planner load FOLDER --db {db}")
+    return open_database(db, must_exist=True, wait_s=WAIT_S)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 import duckdb
 
 from planner.commands.common import console, progress_bar, show_table
-from planner.progress import Progress, part_of
+from planner.progress import part_of
 
 DEMO_SEED = 7
 
@@ -31,13 +31,18 @@ def demo(folder: Path, no_serve: bool, port: int, seed: int) -> None:
 
     The fleet, its operator and its places are invented.
     """
+    from planner.commands.whole_job import load_analyse_plan
     from planner.store.database import open_database
+    from planner.synthetic.scenario import write_demo
 
     folder.mkdir(parents=True, exist_ok=True)
     db = folder / "planner.duckdb"
     con = open_database(db)
+    loaded_at = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
     with progress_bar("demo") as progress:
-        monday = _run(con, folder, seed, progress)
+        progress(0.0, "making the demo fleet")
+        write_demo(folder / "tables", seed=seed)
+        monday = load_analyse_plan(con, folder, loaded_at, seed=seed, progress=part_of(progress, 0.1, 1.0))
     print_summary(con)
     con.close()
     console.print()
@@ -47,30 +52,6 @@ def demo(folder: Path, no_serve: bool, port: int, seed: int) -> None:
         from planner.commands.serve import serve_database
 
         serve_database(db, "127.0.0.1", port)
-
-
-def _run(con: duckdb.DuckDBPyConnection, folder: Path, seed: int, progress: Progress) -> datetime:
-    from planner.pipeline import bring_up_to_date, moment_of
-    from planner.stages.route import plan_routes
-    from planner.store.loading import load_sources
-    from planner.synthetic.scenario import write_demo
-
-    progress(0.0, "making the demo fleet")
-    write_demo(folder / "tables", seed=seed)
-    loaded_at = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
-    load_sources(
-        con,
-        [folder / "tables"],
-        mapping=None,
-        strict=False,
-        loaded_at=loaded_at,
-        progress=part_of(progress, 0.1, 0.35),
-    )
-    bring_up_to_date(con, None, part_of(progress, 0.35, 0.75))
-    now = moment_of(con, None)
-    monday = datetime(now.year, now.month, now.day) + timedelta(days=7 - now.weekday())
-    plan_routes(con, monday.date(), 5, folder / "plan", seed=seed, progress=part_of(progress, 0.75, 1.0))
-    return monday
 
 
 def print_summary(con: duckdb.DuckDBPyConnection) -> None:

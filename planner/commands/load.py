@@ -10,7 +10,7 @@ from typing import Any
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, open_readable, open_results, progress_bar, show_table
+from planner.commands.common import WAIT_S, console, db_option, open_results, progress_bar, show_table
 from planner.errors import ParameterError
 from planner.store.loading import LoadReport, load_sources
 
@@ -145,10 +145,10 @@ def status(db: Path, wait_s: float) -> int:
 
     A database written by an older planner is brought up to date.
     """
-    from planner.store.database import newest_load
+    from planner.store.database import newest_load, open_readable
     from planner.store.status_queries import findings_by_code, fleet_counts, recent_loads, stage_freshness
 
-    con = open_readable(db, wait_s)
+    con = open_readable(db, wait_s=wait_s)
     try:
         counts = fleet_counts(con)
         loads = recent_loads(con)
@@ -190,6 +190,7 @@ def export(table: str, db: Path, out: Path) -> int:
     Results are brought up to date first where newer data came. In CSV files and workbooks, text that a
     spreadsheet would take for a formula gets a leading quote; numbers stay as they are.
     """
+    from planner.store.database import open_readable
     from planner.store.exporting import write_query
     from planner.store.status_queries import ordered_rows
     from planner.tables.catalogue import TABLES
@@ -197,7 +198,7 @@ def export(table: str, db: Path, out: Path) -> int:
     if table not in TABLES:
         raise ParameterError(f"there is no table '{table}'; tables are {', '.join(TABLES)}")
     declared = TABLES[table]
-    con = open_results(db) if declared.kind == "result" else open_readable(db)
+    con = open_results(db) if declared.kind == "result" else open_readable(db, wait_s=WAIT_S)
     try:
         rows = write_query(con, ordered_rows(declared), out, title=table)
     finally:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-from datetime import date, timedelta
 from pathlib import Path
 
 import click
@@ -22,11 +21,9 @@ def prepare() -> None:
 
     Takes about half a minute and is kept; without it the first commands compile as they go.
     """
-    from planner.pipeline import bring_up_to_date
+    from planner.commands.whole_job import load_analyse_plan
     from planner.progress import part_of
-    from planner.stages.route import plan_routes
     from planner.store.database import open_database
-    from planner.store.loading import load_sources
     from planner.synthetic.fleet import simulate
     from planner.synthetic.settings import Settings
 
@@ -35,16 +32,7 @@ def prepare() -> None:
         settings = Settings(connectors=CONNECTORS, days=DAYS, seed=SEED, start=START, file_format="parquet")
         simulate(folder / "tables", settings, part_of(progress, 0.0, 0.3))
         con = open_database(folder / "prepare.duckdb")
-        first = date.fromisoformat(str(START)) + timedelta(days=DAYS)
-        load_sources(
-            con,
-            [folder / "tables"],
-            mapping=None,
-            strict=False,
-            loaded_at=START.astype("datetime64[s]").item(),
-            progress=part_of(progress, 0.3, 0.4),
-        )
-        bring_up_to_date(con, None, part_of(progress, 0.4, 0.8))
-        plan_routes(con, first, 5, folder / "plan", seed=SEED, progress=part_of(progress, 0.8, 1.0))
+        loaded_at = START.astype("datetime64[s]").item()
+        load_analyse_plan(con, folder, loaded_at, seed=SEED, progress=part_of(progress, 0.3, 1.0))
         con.close()
     console.print("Compiled; later commands start at once.")

@@ -23,9 +23,9 @@ from planner.store.series_queries import (
     loss_test_series,
     plant_changed_since,
     power_ports,
-    seen_load,
     transceiver_resets,
 )
+from planner.store.stage_ledger import seen_load
 from planner.tables.result_tables import SERIES_DRIFT
 
 PORTS_AT_ONCE = 40_000

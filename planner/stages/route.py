@@ -141,8 +141,7 @@ def plan_what_if(
     (folder / "whatif.json").write_text(content, encoding="utf-8")
     safe_for_spreadsheet(frame).to_csv(folder / "whatif.csv", index=False)
     with transaction(con):
-        con.execute("DELETE FROM plan_scenarios WHERE plan_id = ?", [base.plan_id])
-        queries.append_rows(con, "plan_scenarios", frame)
+        queries.replace_scenarios(con, base.plan_id, frame)
     return frame
 
 
@@ -290,6 +289,4 @@ def change_status(con: duckdb.DuckDBPyConnection, plan_id: str, status: str, by:
     document = json.loads(str(row["document"].iloc[0]))
     document.setdefault("history", []).append({"status": status, "by": by, "at": at.isoformat()})
     with transaction(con):
-        con.execute(
-            "UPDATE plans SET status = ?, document = ? WHERE plan_id = ?", [status, json.dumps(document), plan_id]
-        )
+        queries.move_plan_on(con, plan_id, status, json.dumps(document))

@@ -57,7 +57,9 @@ def create_statement(table: Table) -> str:
     return f"CREATE TABLE IF NOT EXISTS {quoted(table.name)} ({', '.join(columns)})"
 
 
-def open_database(path: Path | str, *, read_only: bool = False, wait_s: float = 0.0) -> duckdb.DuckDBPyConnection:
+def open_database(
+    path: Path | str, *, read_only: bool = False, must_exist: bool = False, wait_s: float = 0.0
+) -> duckdb.DuckDBPyConnection:
     """Open the planner's database, creating it and its tables if it is new.
 
     A file of an older version is brought up to date, in one transaction; columns declared since are added.
@@ -66,6 +68,8 @@ def open_database(path: Path | str, *, read_only: bool = False, wait_s: float = 
     ----------
     read_only
         Open for reading; the file must exist and be of this version.
+    must_exist
+        Refuse a file that is not there instead of making it.
     wait_s
         How long to wait for another process to let go of the file. [s]
 
@@ -75,7 +79,7 @@ def open_database(path: Path | str, *, read_only: bool = False, wait_s: float = 
         The file is in use by another process, is not a planner database, or is of a newer version.
     """
     target = Path(path)
-    if read_only and not target.exists():
+    if (read_only or must_exist) and not target.exists():
         raise StoreError(f"{target}: there is no such database; load a folder first: planner load FOLDER --db {target}")
     if not target.parent.exists():
         raise StoreError(f"{target}: there is no folder {target.parent}; make it first")
@@ -84,7 +88,10 @@ def open_database(path: Path | str, *, read_only: bool = False, wait_s: float = 
         con.execute("SET TimeZone = 'UTC'")
         version = _version_of(con, target)
         if read_only:
-            _require_current(con, target, version)
+            if not _is_current(con, version):
+                raise StoreError(
+                    f"{target}: written by an older planner; bring it up to date first: planner status --db {target}"
+                )
         else:
             _bring_schema_up_to_date(con, version)
     except BaseException:
@@ -93,23 +100,27 @@ def open_database(path: Path | str, *, read_only: bool = False, wait_s: float = 
     return con
 
 
-def is_current(path: Path, wait_s: float = 0.0) -> bool:
-    """Whether an existing file is of this version, so that it can be opened for reading alone.
+def open_readable(path: Path, *, wait_s: float = 0.0) -> duckdb.DuckDBPyConnection:
+    """Open an existing database for reading, beside other readers; one of an older version is mended first.
 
     Raises
     ------
     StoreError
-        Another process writes to the file for longer than `wait_s`, or it is no planner database.
+        There is no such database, another process writes to it for longer than `wait_s`, or it is of a newer
+        version.
     """
-    con = connect(path, read_only=True, wait_s=wait_s)
-    try:
-        version = _version_of(con, path)
-        _require_current(con, path, version)
-    except StoreError:
-        return False
-    finally:
+    if path.exists():
+        con = connect(path, read_only=True, wait_s=wait_s)
+        try:
+            con.execute("SET TimeZone = 'UTC'")
+            if _is_current(con, _version_of(con, path)):
+                return con
+        except BaseException:
+            con.close()
+            raise
         con.close()
-    return True
+    open_database(path, must_exist=True, wait_s=wait_s).close()
+    return open_database(path, read_only=True, wait_s=wait_s)
 
 
 def connect(target: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.DuckDBPyConnection:
@@ -181,13 +192,12 @@ def _missing_parts(con: duckdb.DuckDBPyConnection) -> tuple[list[Table], list[tu
     return tables, columns
 
 
-def _require_current(con: duckdb.DuckDBPyConnection, path: Path, version: int | None) -> None:
-    if version != SCHEMA_VERSION or any(_missing_parts(con)):
-        raise StoreError(f"{path}: written by an older planner; bring it up to date first: planner status --db {path}")
+def _is_current(con: duckdb.DuckDBPyConnection, version: int | None) -> bool:
+    return version == SCHEMA_VERSION and not any(_missing_parts(con))
 
 
 def _bring_schema_up_to_date(con: duckdb.DuckDBPyConnection, version: int | None) -> None:
-    if version == SCHEMA_VERSION and not any(_missing_parts(con)):
+    if _is_current(con, version):
         return
     with transaction(con):
         for migration in MIGRATIONS:

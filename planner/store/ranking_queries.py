@@ -13,15 +13,17 @@ import pandas as pd
 
 from planner.store.database import fetch
 
-# The three classic measures of every in-service end face. Days count from the last inspection, else from the
-# start of the history; drift is the worst of the circuits that run through the end face.
-_MEASURES = """
-WITH circuit_drift AS (
+_CIRCUIT_DRIFT = """
     SELECT circuit_id, max(drift_db) AS drift_db
     FROM series_drift
     WHERE circuit_id <> '' AND drift_db IS NOT NULL AND kind IN ('rx_power', 'loss_test')
     GROUP BY circuit_id
-),
+"""
+
+# The three classic measures of every in-service end face. Days count from the last inspection, else from the
+# start of the history; drift is the worst of the circuits that run through the end face.
+_MEASURES = f"""
+WITH circuit_drift AS ({_CIRCUIT_DRIFT}),
 carried AS (
     SELECT p.connector_id,
            string_agg(DISTINCT p.circuit_id, ';' ORDER BY p.circuit_id) AS circuits,
@@ -50,7 +52,7 @@ ORDER BY s.connector_id
 """
 
 # One row per in-service end face and circuit, with what diagnosis says of the end face as the cause.
-_CARRIED = """
+_CARRIED = f"""
 WITH face AS (
     SELECT connector_id, row_number() OVER (ORDER BY connector_id) - 1 AS face_no
     FROM connector_state WHERE in_service
@@ -65,10 +67,7 @@ blamed AS (
 ),
 diagnosed AS (SELECT DISTINCT circuit_id FROM diagnosis),
 margin AS (SELECT circuit_id, min(margin_db) AS margin_db FROM circuit_budget GROUP BY circuit_id),
-drift AS (
-    SELECT circuit_id, max(drift_db) AS drift_db FROM series_drift
-    WHERE circuit_id <> '' AND kind IN ('rx_power', 'loss_test') GROUP BY circuit_id
-),
+drift AS ({_CIRCUIT_DRIFT}),
 on_path AS (SELECT DISTINCT connector_id, circuit_id FROM circuit_paths WHERE connector_id <> '')
 SELECT f.face_no, c.circuit_id, c.customers::DOUBLE AS customers, c.priority::DOUBLE AS priority,
        coalesce(c.protected_by, '') <> '' AS protected, m.margin_db, d.drift_db,

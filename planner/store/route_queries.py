@@ -182,9 +182,15 @@ def append_rows(con: duckdb.DuckDBPyConnection, table: str, frame: pd.DataFrame)
         con.unregister("_plan_rows")
 
 
-def set_plan_status(con: duckdb.DuckDBPyConnection, plan_id: str, status: str) -> None:
-    """Change the status of a plan version."""
-    con.execute("UPDATE plans SET status = ? WHERE plan_id = ?", [status, plan_id])
+def replace_scenarios(con: duckdb.DuckDBPyConnection, plan_id: str, frame: pd.DataFrame) -> None:
+    """Replace what was tried beside a plan by the rows of `frame`; call in a transaction."""
+    con.execute("DELETE FROM plan_scenarios WHERE plan_id = ?", [plan_id])
+    append_rows(con, "plan_scenarios", frame)
+
+
+def move_plan_on(con: duckdb.DuckDBPyConnection, plan_id: str, status: str, document: str) -> None:
+    """Change the status of a plan version and its document, which keeps who moved it on and when."""
+    con.execute("UPDATE plans SET status = ?, document = ? WHERE plan_id = ?", [status, document, plan_id])
 
 
 def expected_readings(con: duckdb.DuckDBPyConnection, circuits: list[str]) -> pd.DataFrame:

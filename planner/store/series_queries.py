@@ -26,13 +26,6 @@ class DailyPower(NamedTuple):
     first_day: np.datetime64
     tx_dbm: NDArray[np.float32]
     rx_dbm: NDArray[np.float32]
-    log10_ber: NDArray[np.float32]
-
-
-def seen_load(con: duckdb.DuckDBPyConnection, stage: str) -> tuple[int, datetime | None]:
-    """Newest load that a stage has worked in and the moment it worked for; (0, None) before its first run."""
-    rows = con.execute("SELECT load_id, as_of_at FROM stage_runs WHERE stage = ?", [stage]).fetchall()
-    return (int(rows[0][0]), rows[0][1]) if rows else (0, None)
 
 
 def plant_changed_since(con: duckdb.DuckDBPyConnection, load_id: int) -> bool:
@@ -122,14 +115,13 @@ def daily_power(
         ).fetchall()[0]
         empty = np.full((len(port_ids), 0), np.nan, np.float32)
         if span[0] is None:
-            return DailyPower(np.datetime64(now.date(), "D"), empty, empty, empty)
+            return DailyPower(np.datetime64(now.date(), "D"), empty, empty)
         start = first_at.date() if first_at else span[0]
         days = (span[1] - start).days + 1
         columns = con.execute(
             """
             SELECT w."row", date_diff('day', ?::DATE, "at"::DATE)::INT AS day,
-                   tx_dbm::FLOAT AS tx, rx_dbm::FLOAT AS rx,
-                   CASE WHEN pre_fec_ber > 0 THEN log10(pre_fec_ber)::FLOAT END AS ber
+                   tx_dbm::FLOAT AS tx, rx_dbm::FLOAT AS rx
             FROM power_readings JOIN _wanted_ports w USING (port_id)
             WHERE "at" <= ? AND "at" >= ?::DATE
             """,
@@ -140,8 +132,8 @@ def daily_power(
     first_day = np.datetime64(start, "D")
     cell = np.asarray(columns["row"], np.int64) * days + np.asarray(columns["day"], np.int64)
     shape = (len(port_ids), max(days, 0))
-    tx, rx, ber = (_daily_means(cell, columns[name], shape) for name in ("tx", "rx", "ber"))
-    return DailyPower(first_day, tx, rx, ber)
+    tx, rx = (_daily_means(cell, columns[name], shape) for name in ("tx", "rx"))
+    return DailyPower(first_day, tx, rx)
 
 
 def _daily_means(cell: NDArray[np.int64], values: object, shape: tuple[int, int]) -> NDArray[np.float32]:

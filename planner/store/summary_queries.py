@@ -62,21 +62,6 @@ def worst_end_faces(con: duckdb.DuckDBPyConnection, count: int) -> pd.DataFrame:
     )
 
 
-def diagnosed_circuits(con: duckdb.DuckDBPyConnection, count: int) -> pd.DataFrame:
-    """Circuits whose most probable cause is a fault, surest first."""
-    return fetch(
-        con,
-        """
-        SELECT circuit_id, cause, element_id, probability, size_db, evidence
-        FROM (SELECT *, row_number() OVER (PARTITION BY circuit_id ORDER BY probability DESC, cause, element_id)
-                        AS place FROM diagnosis)
-        WHERE place = 1 AND cause <> 'nothing'
-        ORDER BY probability * coalesce(size_db, 0) DESC, circuit_id LIMIT ?
-        """,
-        [count],
-    )
-
-
 def finding_counts(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Faults of the intake and contradictions in the records, counted by kind."""
     return fetch(

@@ -12,7 +12,6 @@ import math
 from numba import njit
 
 MODE_RADIUS_1310_UM = 4.6  # mode field diameter 9.2 um at 1310 nm (ITU-T G.652/G.657: 8.6-9.2 um +- 0.4)
-MODE_RADIUS_1550_UM = 5.2  # 10.4 um at 1550 nm
 MULTIMODE_RADIUS_UM = 20.0  # our estimate of the filled spot of a 50 um core
 
 

@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from planner.synthetic.state import DAY_MIN
 from planner.synthetic.writing import choice, flag, ids, moments, number, whole
 from planner.tables.intake_tables import (
     ACTIONS_TAKEN,
@@ -257,8 +256,3 @@ def order_block(rows: Rows, start: np.datetime64, how: Spoiling, rng: np.random.
         "crew_id": ids("crew", rows[:, 8], 4),
         "cost": number(rows[:, 9], 0, 0.0),
     }
-
-
-def day_of(minutes: Rows) -> IntArray:
-    """Whole days of minutes."""
-    return np.floor(minutes / DAY_MIN).astype(np.int64)

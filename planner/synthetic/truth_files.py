@@ -49,23 +49,11 @@ from planner.synthetic.settings import (
 )
 from planner.synthetic.story import Story
 from planner.synthetic.writing import choice, flag, ids, moments, number, whole, write_table
+from planner.tables.result_tables import CAUSES
 
 Numbers = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
-
-
-CAUSE_WORDS = (
-    "contamination",
-    "damaged_end_face",
-    "bend",
-    "splice",
-    "fibre_break",
-    "transceiver",
-    "remating_offset",
-    "record_error",
-    "nothing",
-)
 
 
 def dirt_from(faces: pt.Faces) -> IntArray:
@@ -321,7 +309,7 @@ def _write_causes(
         "parquet",
         {
             "circuit_id": ids("circuit", who[order]),
-            "cause": choice(CAUSE_WORDS, codes[order]),
+            "cause": choice(CAUSES, codes[order]),
             "element_id": pc.coalesce(*names),
             "size_db": number(db[order], 3),
             "onset_at": moments(settings.start, np.where(when > -1e11, when, 0.0), when < -1e11),

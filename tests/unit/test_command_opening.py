@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from unit import dashboard_fleet
 
-from planner.commands.common import open_existing, open_readable, open_results
+from planner.commands.common import open_existing, open_results
 from planner.errors import StoreError
 from planner.pipeline import is_up_to_date
-from planner.store.database import open_database
+from planner.store.database import open_database, open_readable
 from planner.store.snapshots import copy_database
 
 HOLD = "import duckdb, sys; con = duckdb.connect(sys.argv[1], read_only=True); print('open', flush=True); input()"
