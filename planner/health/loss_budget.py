@@ -1,8 +1,9 @@
 """What every circuit should lose, element by element and wavelength by wavelength, against what was measured.
 
-In: the elements of the traced paths with the properties that decide their loss, the circuits, the first and
-latest loss tests, the power the end ports report, and the limits in force. Out: the rows of `circuit_budget`
-and `budget_elements`. Everything is computed for all circuits at once, one pass per wavelength.
+In: the elements of the traced paths with the properties that decide their loss (as arrays straight from the
+trace, or as rows), the circuits, the first and latest loss tests, the power the end ports report, and the
+limits in force. Out: the rows of `circuit_budget` and `budget_elements`. Everything is computed for all
+circuits at once: elements of one type share one look-up per wavelength, sums run over the arrays.
 
 Three sums per circuit: the largest loss the standards allow, the loss to expect (mean and spread; spreads of
 independent elements add as squares) and the loss as built (first test). A mated pair is two end faces that
@@ -11,7 +12,8 @@ meet in one adapter; the pairs at the end equipment count, because a one-cord re
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +22,27 @@ import pandas as pd
 import pyarrow as pa
 
 from planner.errors import ParameterError
+from planner.health import path_sums
+from planner.plant.graph import GRADES
+from planner.plant.loss_elements import (
+    CABLE,
+    FIRST_CABLE,
+    FIRST_SPLICE,
+    FIRST_SPLITTER,
+    KINDS,
+    PAIR,
+    SPLICE,
+    SPLITTER,
+    ElementNames,
+    LossElements,
+    cable_codes,
+    face_codes,
+    of_face,
+    of_pair,
+    pair_codes,
+    splice_codes,
+    splitter_codes,
+)
 from planner.standards.lookup import (
     APPLICATION_PARAMETERS,
     Application,
@@ -28,18 +51,14 @@ from planner.standards.lookup import (
     fibre_mode,
     normalised,
 )
-from planner.standards.physics import DB_PER_NEPER, backscatter_fraction, fresnel_reflectance_db
-from planner.tables.intake_tables import FIBRE_TYPES
+from planner.standards.physics import backscatter_fraction, fresnel_reflectance_db
+from planner.tables.intake_tables import FIBRE_TYPES, POLISHES
 from planner.tables.result_tables import BUDGET_ELEMENTS, CIRCUIT_BUDGET
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Ints32 = npt.NDArray[np.int32]
 Bools = npt.NDArray[np.bool_]
-
-KINDS = ("mated_pair", "cable", "splice", "splitter")
-PAIR, CABLE, SPLICE, SPLITTER = range(4)
-GRADES = ("A", "B", "C", "D")
-POLISHES = ("PC", "UPC", "APC")
 
 ELEMENT_COLUMNS = (
     "circuit_id",
@@ -143,6 +162,11 @@ class _Type:
     ratio: int = 0
 
     @property
+    def scatters(self) -> bool:
+        """Whether it scatters light back along its length; multimode fibre counts without."""
+        return self.kind == CABLE and not self.is_multimode and self.fibre >= 0
+
+    @property
     def flags(self) -> int:
         """Remarks that an element of this type brings to its circuit."""
         bits = 0
@@ -156,30 +180,63 @@ class _Type:
         return bits
 
 
-@dataclass
-class _Parts:
-    """The elements that lose light, sorted by circuit and position; `type` is a row of `types`."""
+@dataclass(frozen=True)
+class _Typed:
+    """Loss elements with the type of each; types are few, and one look-up serves all elements of a type.
 
-    circuit: Ints
-    position: Ints
-    row: Ints
-    kind: Ints
-    type: Ints
-    length_km: Floats
-    splice_loss: Floats
-    types: list[_Type]
+    `type` counts from 0 to `width`; `types` holds those that occur.
+    """
+
+    elements: LossElements
+    type: Ints32
+    types: dict[int, _Type]
+    width: int
+
+    @property
+    def circuits(self) -> int:
+        """Number of circuits."""
+        return len(self.elements.start) - 1
 
 
-@dataclass
+@dataclass(frozen=True)
+class Expected:
+    """What every circuit should lose at one wavelength; NaN where a circuit has no path. Shape (c,) each.
+
+    Attributes
+    ----------
+    maximum_db, typical_db, variance_db2
+        Sum of the standards' limits; expected loss and its variance.
+    length_m
+        Cable on the path.
+    return_loss_db
+        Optical return loss seen from A.
+    end_pairs_db
+        Mean typical loss of the outermost mated pairs; 0 where there is none.
+    flags
+        Remarks, one bit per place in `NOTES`.
+    """
+
+    maximum_db: Floats
+    typical_db: Floats
+    variance_db2: Floats
+    length_m: Floats
+    return_loss_db: Floats
+    end_pairs_db: Floats
+    flags: Ints32
+
+
+@dataclass(frozen=True)
 class _Values:
-    """What each element loses at one wavelength; the last three hold one value per type."""
+    """Look-up of every type at one wavelength; 0 for types that do not occur.
 
-    maximum: Floats
-    typical: Floats
-    variance: Floats
-    confirmed: Bools
+    `costs` has the columns of `planner.health.path_sums`, shape (width, 8); `flags` and `source` are by type.
+    """
+
+    costs: Floats
+    flags: Ints32
     source: Ints
-    db_per_km: Floats
+    relative_sd: float
+    scattered_per_m: float
 
 
 @dataclass(frozen=True)
@@ -296,7 +353,7 @@ def hidden_connections(reference_cords: int | float | None, limits: Limits) -> i
 
 
 def circuit_budgets(
-    elements: pd.DataFrame,
+    elements: pd.DataFrame | LossElements,
     circuits: pd.DataFrame,
     tests: pd.DataFrame,
     powers: pd.DataFrame,
@@ -307,8 +364,8 @@ def circuit_budgets(
     Parameters
     ----------
     elements
-        One row per element of each traced path with the columns `ELEMENT_COLUMNS`, any order; adapters may
-        be left out. Text columns may be categories.
+        What loses light on each traced path: from `planner.plant.loss_elements`, or one row per element with
+        the columns `ELEMENT_COLUMNS`, any order; adapters may be left out, text columns may be categories.
     circuits
         `circuit_id, a_port_id, z_port_id, application, wavelength_nm, max_loss_db`.
     tests
@@ -330,26 +387,43 @@ def circuit_budgets(
             pd.DataFrame(columns=list(BUDGET_ELEMENTS.column_names)),
         )
     ids = pd.Index(circuits["circuit_id"].astype(object))
-    parts = _parts(elements, ids)
+    typed = _typed(_in_order(elements, ids) if isinstance(elements, LossElements) else _from_rows(elements, ids))
     asked = _asked(circuits, tests, ids)
     sources = _Sources()
     blocks: list[dict[str, npt.NDArray[Any]]] = []
     sums: list[pd.DataFrame] = []
-    for wavelength, rows in asked.groupby("wavelength_nm", sort=True):
-        wanted = np.zeros(len(ids), dtype=bool)
-        wanted[rows["circuit"].to_numpy()] = True
-        chosen = _taken(parts, np.flatnonzero(wanted[parts.circuit]))
-        values = _values_at(chosen, float(str(wavelength)), limits, sources)
-        blocks.append(_element_rows(chosen, values, float(str(wavelength))))
-        sums.append(_sums(chosen, values, rows["circuit"].to_numpy(), float(str(wavelength)), limits))
+    for key, rows in asked.groupby("wavelength_nm", sort=True):
+        wavelength, wanted = float(str(key)), rows["circuit"].to_numpy()
+        chosen = _of_circuits(typed, wanted)
+        values = _values_at(chosen, wavelength, limits, sources)
+        expected = _expected(chosen, values)
+        blocks.append(_element_rows(chosen, values, wavelength))
+        sums.append(_circuit_sums(expected, wanted, wavelength))
     budget = asked.merge(pd.concat(sums, ignore_index=True), on=["circuit", "wavelength_nm"], how="left")
     ends = _ends(circuits, powers, ids)
-    demands = _demands(circuits, _fibre_of_circuit(parts, len(ids)), limits)
+    demands = _demands(circuits, _fibre_of_circuit(typed), limits)
     budget = _with_measured(budget, ends, limits)
     budget = _with_allowed(budget, circuits, demands)
     budget = _with_power_margin(budget, ends, demands)
     budget = budget.assign(fleet_offset_db=_fleet_offset(budget, demands))
-    return Budgets(_circuit_rows(budget, ids, limits), _named_elements(blocks, elements, ids, sources))
+    return Budgets(_circuit_rows(budget, ids, limits), _named_elements(blocks, typed.elements, ids, sources))
+
+
+def expected_losses(elements: LossElements, wavelengths_nm: Iterable[float], limits: Limits) -> dict[float, Expected]:
+    """What every circuit should lose at each wavelength: sums over the elements of its path, nothing else.
+
+    Parameters
+    ----------
+    elements
+        From `planner.plant.loss_elements`.
+    wavelengths_nm
+        Wavelengths asked for. [nm]
+    limits
+        From `planner.standards.lookup`.
+    """
+    typed = _typed(elements)
+    sources = _Sources()
+    return {nm: _expected(typed, _values_at(typed, nm, limits, sources)) for nm in wavelengths_nm}
 
 
 def _codes(column: pd.Series, names: tuple[str, ...]) -> Ints:
@@ -382,8 +456,8 @@ def _circuit_codes(column: pd.Series, ids: pd.Index[Any]) -> Ints:
     return ids.get_indexer(pd.Index(column.astype(object))).astype(np.int64)
 
 
-def _parts(elements: pd.DataFrame, ids: pd.Index[Any]) -> _Parts:
-    """Elements that lose light: mated pairs out of end faces, cables, splices, splitters."""
+def _from_rows(elements: pd.DataFrame, ids: pd.Index[Any]) -> LossElements:
+    """Rows of path elements as arrays, sorted by circuit and position."""
     circuit = _circuit_codes(elements["circuit_id"], ids)
     position = elements["position"].to_numpy(dtype=np.int64)
     kind = _codes(elements["element_kind"], ("connector", "cable", "splice", "splitter"))
@@ -395,37 +469,62 @@ def _parts(elements: pd.DataFrame, ids: pd.Index[Any]) -> _Parts:
     keep, partner, is_lone = _mated(elements, order, circuit, kind)
     kept, other = order[keep], order[partner]
     kind, circuit = kind[keep], circuit[keep]
-    fibre = _codes(elements["fibre_type"], FIBRE_TYPES)[kept]
     loss = pd.to_numeric(elements["splice_loss_db"]).to_numpy(dtype=float, na_value=np.nan)[kept]
     ratio = np.nan_to_num(pd.to_numeric(elements["ratio"]).to_numpy(dtype=float, na_value=np.nan)[kept])
     length = pd.to_numeric(elements["length_m"]).to_numpy(dtype=float, na_value=np.nan)[kept]
-    is_mm = np.array([*(fibre_mode(name) == "MM" for name in FIBRE_TYPES), False])
-    multimode = np.zeros(len(ids), dtype=bool)
-    multimode[circuit[is_mm[fibre]]] = True
-
-    grades, polishes = _codes(elements["grade"], GRADES), _codes(elements["polish"], POLISHES)
-    grade_a, grade_b = grades[kept], grades[other]
-    polish_a, polish_b = polishes[kept], polishes[other]
-    apc = POLISHES.index("APC")
-    both_known = (polish_a >= 0) & (polish_b >= 0)
-    is_array = _codes(elements["family"], ("MPO",))[kept] == 0
-    missing = (grade_a < 0) | (grade_b < 0)
-    mixed = both_known & ((polish_a == apc) != (polish_b == apc))
-    polish = np.where(both_known, np.minimum(polish_a, polish_b), np.maximum(polish_a, polish_b))
-    of_pair = _packed(is_array, missing, is_lone, mixed, (polish, 4), (np.maximum(grade_a, grade_b), 5))
+    face = face_codes(
+        _codes(elements["family"], ("MPO",)) == 0,
+        _codes(elements["polish"], POLISHES),
+        _codes(elements["grade"], GRADES),
+    )
     mechanical = _codes(elements["splice_kind"], ("mechanical",))[kept] == 0
-    of_splice = _packed(~np.isnan(loss), mechanical)
-    detail = np.select([kind == PAIR, kind == CABLE, kind == SPLICE], [of_pair, fibre + 1, of_splice], ratio)
-    code, keys = pd.factorize(kind + 4 * (multimode[circuit] + 2 * detail.astype(np.int64)))
-    return _Parts(
-        circuit=circuit,
-        position=position[kept],
-        row=kept,
-        kind=kind,
-        type=code,
+    code = np.select(
+        [kind == PAIR, kind == CABLE, kind == SPLICE],
+        [
+            pair_codes(face[kept], face[other], is_lone),
+            cable_codes(_codes(elements["fibre_type"], FIBRE_TYPES)[kept]),
+            splice_codes(loss, mechanical),
+        ],
+        splitter_codes(ratio.astype(np.int32)),
+    )
+    names = pa.array(elements["element_id"].array).take(pa.array(kept)).cast(pa.string())
+    return LossElements(
+        start=np.append(0, np.cumsum(np.bincount(circuit, minlength=len(ids)))).astype(np.int64),
+        code=code.astype(np.int32),
         length_km=np.where(kind == CABLE, np.nan_to_num(length), 0.0) / 1000.0,
-        splice_loss=np.where(kind == SPLICE, loss, np.nan),
-        types=[_unpacked(int(number)) for number in keys],
+        splice_loss_db=np.where(kind == SPLICE, loss, np.nan),
+        circuit_ids=pa.array(ids.to_numpy(), type=pa.string()),
+        names=ElementNames(
+            position=position[kept].astype(np.int32),
+            element=np.arange(len(kept), dtype=np.int32),
+            ids=(names,) * len(KINDS),
+        ),
+    )
+
+
+def _in_order(elements: LossElements, ids: pd.Index[Any]) -> LossElements:
+    """The elements of the circuits asked for, in their order."""
+    place = pd.Index(elements.circuit_ids.to_numpy(zero_copy_only=False)).get_indexer(ids)
+    if len(place) == len(elements.start) - 1 and (place == np.arange(len(place))).all():
+        return elements
+    count = np.where(place >= 0, np.append(np.diff(elements.start), 0)[place], 0)
+    start = np.append(0, np.cumsum(count))
+    first = np.append(elements.start[:-1], 0)[place]
+    return _picked(elements, start, np.repeat(first - start[:-1], count) + np.arange(start[-1]), ids.to_numpy())
+
+
+def _picked(
+    elements: LossElements, start: Ints, rows: Ints, circuit_ids: npt.NDArray[Any] | None = None
+) -> LossElements:
+    """Chosen elements under another division into circuits."""
+    names = elements.names
+    return LossElements(
+        start=start,
+        code=elements.code[rows],
+        length_km=elements.length_km[rows],
+        splice_loss_db=elements.splice_loss_db[rows],
+        circuit_ids=elements.circuit_ids if circuit_ids is None else pa.array(circuit_ids, type=pa.string()),
+        names=replace(names, position=names.position[rows], element=names.element[rows]) if names else None,
     )
 
 
@@ -451,34 +550,65 @@ def _mated(elements: pd.DataFrame, order: Ints, circuit: Ints, kind: Ints) -> tu
     return keep, keep + meets_next[keep], lone[keep]
 
 
-def _packed(*digits: npt.NDArray[Any] | tuple[Ints, int]) -> Ints:
-    """Several small codes as one number; a plain array is a flag, a tuple codes from -1 and their base."""
-    number = np.zeros(len(digits[0] if isinstance(digits[0], np.ndarray) else digits[0][0]), dtype=np.int64)
-    for digit in reversed(digits):
-        number = number * 2 + digit if isinstance(digit, np.ndarray) else number * digit[1] + digit[0] + 1
-    return number
+def _typed(elements: LossElements) -> _Typed:
+    """The type of every element: its code, and whether its circuit runs on multimode fibre."""
+    type_ = elements.code
+    width = max(int(type_.max(initial=0)), FIRST_SPLITTER) + 1
+    used = np.flatnonzero(np.bincount(type_, minlength=width))
+    multimode = np.array([FIRST_CABLE + 1 + i for i, name in enumerate(FIBRE_TYPES) if fibre_mode(name) == "MM"])
+    types = {int(code): _type_of(int(code), is_multimode=False) for code in used}
+    if np.isin(used, multimode).any():
+        circuit = _owners(elements.start)
+        is_multimode = np.zeros(len(elements.start) - 1, dtype=bool)
+        is_multimode[circuit[np.isin(type_, multimode)]] = True
+        type_ = type_ + np.where(is_multimode[circuit], width, 0).astype(np.int32)
+        used = np.flatnonzero(np.bincount(type_, minlength=2 * width))
+        types = {int(code): _type_of(int(code) % width, is_multimode=bool(code >= width)) for code in used}
+        width *= 2
+    return _Typed(elements, type_, types, width)
 
 
-def _unpacked(key: int) -> _Type:
-    """The type of a packed number, see `_parts`."""
-    kind, rest = key % 4, key // 4
-    is_multimode, detail = bool(rest % 2), rest // 2
-    if kind == CABLE:
-        return _Type(kind, is_multimode, fibre=detail - 1)
-    if kind == SPLICE:
-        return _Type(kind, is_multimode, is_recorded=bool(detail % 2), is_mechanical=bool(detail // 2))
-    if kind == SPLITTER:
-        return _Type(kind, is_multimode, ratio=detail)
-    is_array, is_assumed, is_lone, is_mixed = (bool(detail >> bit & 1) for bit in range(4))
-    polish, grade = (detail >> 4) % 4 - 1, (detail >> 4) // 4 - 1
-    return _Type(kind, is_multimode, is_array, is_assumed, is_lone, is_mixed, polish, grade)
+def _owners(start: Ints) -> Ints:
+    """Circuit of every element."""
+    return np.repeat(np.arange(len(start) - 1), np.diff(start))
 
 
-def _taken(parts: _Parts, rows: Ints) -> _Parts:
-    if len(rows) == len(parts.circuit):
-        return parts
-    arrays = {name: getattr(parts, name)[rows] for name in _Parts.__dataclass_fields__ if name != "types"}
-    return _Parts(**arrays, types=parts.types)
+def _type_of(code: int, *, is_multimode: bool) -> _Type:
+    """The type that a code stands for."""
+    if code >= FIRST_SPLITTER:
+        return _Type(SPLITTER, is_multimode, ratio=code - FIRST_SPLITTER)
+    if code >= FIRST_SPLICE:
+        detail = code - FIRST_SPLICE
+        return _Type(SPLICE, is_multimode, is_recorded=bool(detail % 2), is_mechanical=bool(detail // 2))
+    if code >= FIRST_CABLE:
+        return _Type(CABLE, is_multimode, fibre=code - FIRST_CABLE - 1)
+    one, other, is_lone = of_pair(np.array([code]))
+    (is_array, polish, grade), (_, other_polish, other_grade) = (
+        [int(part[0]) for part in of_face(face)] for face in (one, other)
+    )
+    both_known = polish >= 0 and other_polish >= 0
+    return _Type(
+        PAIR,
+        is_multimode,
+        is_array=bool(is_array),
+        is_assumed=grade < 0 or other_grade < 0,
+        is_lone=bool(is_lone[0]),
+        is_mixed=both_known and (POLISHES[polish] == "APC") != (POLISHES[other_polish] == "APC"),
+        polish=min(polish, other_polish) if both_known else max(polish, other_polish),
+        grade=max(grade, other_grade),
+    )
+
+
+def _of_circuits(typed: _Typed, circuits: Ints) -> _Typed:
+    """The elements of some circuits; the others are left without any."""
+    wanted = np.zeros(typed.circuits, dtype=bool)
+    wanted[circuits] = True
+    if wanted.all():
+        return typed
+    count = np.diff(typed.elements.start)
+    rows = np.flatnonzero(np.repeat(wanted, count))
+    start = np.append(0, np.cumsum(np.where(wanted, count, 0)))
+    return replace(typed, elements=_picked(typed.elements, start, rows), type=typed.type[rows])
 
 
 def _asked(circuits: pd.DataFrame, tests: pd.DataFrame, ids: pd.Index[Any]) -> pd.DataFrame:
@@ -497,26 +627,55 @@ def _asked(circuits: pd.DataFrame, tests: pd.DataFrame, ids: pd.Index[Any]) -> p
     return both.sort_values(["circuit", "wavelength_nm"], kind="stable", ignore_index=True)
 
 
-def _values_at(parts: _Parts, wavelength_nm: float, limits: Limits, sources: _Sources) -> _Values:
-    """Limit, expectation and spread of every element at one wavelength."""
-    looked_up = [_type_values(each, wavelength_nm, limits) for each in parts.types]
+def _values_at(typed: _Typed, wavelength_nm: float, limits: Limits, sources: _Sources) -> _Values:
+    """Limit, expectation and spread of every type at one wavelength."""
+    looked_up = {code: _type_values(each, wavelength_nm, limits) for code, each in typed.types.items()}
+    used = np.fromiter(looked_up, dtype=np.int64, count=len(looked_up))
 
-    def of_type(name: str) -> Floats:
-        """One value per type."""
-        return np.array([getattr(values, name) for values in looked_up], dtype=np.float64)
+    def of_type(values: list[Any], dtype: type = np.float64) -> npt.NDArray[Any]:
+        """One value per type, 0 for those that do not occur."""
+        column: npt.NDArray[Any] = np.zeros(typed.width, dtype=dtype)
+        column[used] = values
+        return column
 
-    per_km, type_, km = of_type("typical_per_km"), parts.type, parts.length_km
-    typical = of_type("typical")[type_] + per_km[type_] * km
-    np.copyto(typical, parts.splice_loss, where=~np.isnan(parts.splice_loss))
-    spread = limits.get("cable", "relative sd").value * per_km
+    found = list(looked_up.values())
+    flags = [
+        each.flags | (0 if values.confirmed else UNCONFIRMED)
+        for each, values in zip(typed.types.values(), found, strict=True)
+    ]
+    costs = np.zeros((typed.width, 8))
+    costs[:, path_sums.MAXIMUM] = of_type([values.maximum for values in found])
+    costs[:, path_sums.TYPICAL] = of_type([values.typical for values in found])
+    costs[:, path_sums.VARIANCE] = of_type([values.sd**2 for values in found])
+    costs[:, path_sums.MAXIMUM_PER_KM] = of_type([values.maximum_per_km for values in found])
+    costs[:, path_sums.TYPICAL_PER_KM] = of_type([values.typical_per_km for values in found])
+    costs[:, path_sums.REFLECTED] = of_type([_reflected(each, limits) for each in typed.types.values()])
+    costs[:, path_sums.SCATTERS] = of_type([each.scatters for each in typed.types.values()])
+    costs[:, path_sums.IS_PAIR] = of_type([each.kind == PAIR for each in typed.types.values()])
     return _Values(
-        maximum=of_type("maximum")[type_] + of_type("maximum_per_km")[type_] * km,
-        typical=typical,
-        variance=(of_type("sd") ** 2)[type_] + (spread[type_] * km) ** 2,
-        confirmed=np.array([values.confirmed for values in looked_up], dtype=bool),
-        source=np.array([sources.code(values.source) for values in looked_up], dtype=np.int64),
-        db_per_km=per_km,
+        costs=costs,
+        flags=of_type(flags, np.int32),
+        source=of_type([sources.code(values.source) for values in found], np.int64),
+        relative_sd=limits.get("cable", "relative sd").value,
+        scattered_per_m=_scattered_per_m(wavelength_nm, limits),
     )
+
+
+def _reflected(each: _Type, limits: Limits) -> float:
+    """Share of light that an element of this type reflects: joints at their limits, others not at all."""
+    if each.kind != PAIR:
+        return 0.0
+    if each.is_mixed:
+        return float(10.0 ** (float(fresnel_reflectance_db(INDEX_OF_GLASS)) / 10.0))
+    return float(10.0 ** (-limits.return_loss(POLISHES[max(each.polish, 0)]).value / 10.0))
+
+
+def _scattered_per_m(wavelength_nm: float, limits: Limits) -> float:
+    """Share of light that a metre of single-mode fibre scatters back; the levels are from memory. [1/m]"""
+    index = limits.get("group index", "typical", ("SM",)).value
+    anchors = [limits.get("backscatter", "typical", ("SM",), nm).value for nm in (1310.0, 1550.0)]
+    level = float(np.interp(wavelength_nm, [1310.0, 1550.0], anchors))
+    return float(backscatter_fraction(1e-3, 0.0, level, index))
 
 
 def _type_values(each: _Type, wavelength_nm: float, limits: Limits) -> _TypeValues:
@@ -593,104 +752,84 @@ def _splitter_values(each: _Type, limits: Limits) -> _TypeValues:
     )
 
 
-def _element_rows(parts: _Parts, values: _Values, wavelength_nm: float) -> dict[str, npt.NDArray[Any]]:
+def _element_rows(typed: _Typed, values: _Values, wavelength_nm: float) -> dict[str, npt.NDArray[Any]]:
+    """What each element should lose, as columns of rows; a splice of recorded loss is expected to lose that."""
+    elements, names = typed.elements, _names_of(typed.elements)
+    km, loss = elements.length_km, elements.splice_loss_db
+    by_length = values.costs[:, path_sums.TYPICAL_PER_KM].take(typed.type) * km
+    maximum = values.costs[:, path_sums.MAXIMUM_PER_KM].take(typed.type) * km
+    variance = values.costs[:, path_sums.VARIANCE].take(typed.type)
     return {
-        "circuit": parts.circuit,
-        "wavelength_nm": np.full(len(parts.kind), wavelength_nm),
-        "position": parts.position,
-        "kind": parts.kind,
-        "row": parts.row,
-        "maximum_db": values.maximum,
-        "typical_db": values.typical,
-        "typical_sd_db": np.sqrt(values.variance),
-        "as_built_db": parts.splice_loss,
-        "source": values.source[parts.type],
+        "circuit": _owners(elements.start),
+        "wavelength_nm": np.full(len(elements.code), wavelength_nm),
+        "position": names.position,
+        "kind": elements.kind,
+        "element": names.element,
+        "maximum_db": values.costs[:, path_sums.MAXIMUM].take(typed.type) + maximum,
+        "typical_db": np.where(np.isnan(loss), values.costs[:, path_sums.TYPICAL].take(typed.type) + by_length, loss),
+        "typical_sd_db": np.sqrt(variance + (values.relative_sd * by_length) ** 2),
+        "as_built_db": loss,
+        "source": values.source.take(typed.type),
     }
 
 
-def _sums(parts: _Parts, values: _Values, circuits: Ints, wavelength_nm: float, limits: Limits) -> pd.DataFrame:
-    """Sums over each circuit's elements at one wavelength; NaN where the circuit has no path."""
-    size = int(circuits.max()) + 1 if len(circuits) else 0
-    counts = np.bincount(parts.circuit, minlength=size)
+def _names_of(elements: LossElements) -> ElementNames:
+    if elements.names is None:
+        raise ParameterError("loss elements: got none of their names, must have them to be listed; ask with named=True")
+    return elements.names
 
-    def total(weights: Floats) -> Floats:
-        """Sum over the elements of each circuit asked for."""
-        summed: Floats = np.bincount(parts.circuit, weights=weights, minlength=size)[circuits].astype(np.float64)
-        return summed
 
-    known = counts[circuits] > 0
-    flags = _flags(parts, values, size)
+def _expected(typed: _Typed, values: _Values) -> Expected:
+    """Sums over each circuit's elements at one wavelength.
+
+    The return loss is seen from the A end: joints at their limits plus fibre backscatter. Multimode fibre
+    counts without backscatter.
+    """
+    elements = typed.elements
+    sums, flags = path_sums.sum_paths(
+        elements.start,
+        typed.type,
+        elements.length_km,
+        elements.splice_loss_db,
+        values.costs,
+        values.flags,
+        values.relative_sd,
+        values.scattered_per_m,
+    )
+    has_path = np.diff(elements.start) > 0
+
+    def known(column: Floats) -> Floats:
+        """NaN for circuits without a path."""
+        return np.where(has_path, column, np.nan)
+
+    with np.errstate(divide="ignore"):
+        return_loss = -10.0 * np.log10(sums["returned"])
+    return Expected(
+        maximum_db=known(sums["maximum_db"]),
+        typical_db=known(sums["typical_db"]),
+        variance_db2=known(sums["variance_db2"]),
+        length_m=known(sums["length_km"] * 1000.0),
+        return_loss_db=known(np.where(np.isfinite(return_loss), return_loss, np.nan)),
+        end_pairs_db=sums["end_pairs_db"],
+        flags=np.where(has_path, flags, UNTRACED).astype(np.int32),
+    )
+
+
+def _circuit_sums(expected: Expected, circuits: Ints, wavelength_nm: float) -> pd.DataFrame:
+    """The sums of the circuits asked for at one wavelength."""
     return pd.DataFrame(
         {
             "circuit": circuits,
             "wavelength_nm": wavelength_nm,
-            "maximum_db": np.where(known, total(values.maximum), np.nan),
-            "typical_db": np.where(known, total(values.typical), np.nan),
-            "variance": np.where(known, total(values.variance), np.nan),
-            "length_m": np.where(known, total(parts.length_km) * 1000.0, np.nan),
-            "return_loss_db": np.where(
-                known, _return_loss(parts, values, size, wavelength_nm, limits)[circuits], np.nan
-            ),
-            "end_pair_db": _end_pairs(parts, values, size)[circuits],
-            "flags": flags[circuits],
+            "maximum_db": expected.maximum_db[circuits],
+            "typical_db": expected.typical_db[circuits],
+            "variance": expected.variance_db2[circuits],
+            "length_m": expected.length_m[circuits],
+            "return_loss_db": expected.return_loss_db[circuits],
+            "end_pair_db": expected.end_pairs_db[circuits],
+            "flags": expected.flags[circuits],
         }
     )
-
-
-def _flags(parts: _Parts, values: _Values, size: int) -> Ints:
-    """Remarks of every circuit from the types of its elements."""
-    of_type = np.array([each.flags for each in parts.types], dtype=np.int64)
-    of_type |= np.where(values.confirmed, 0, UNCONFIRMED)
-    flags = np.where(np.bincount(parts.circuit, minlength=size) == 0, UNTRACED, 0)
-    for number in np.flatnonzero(of_type):
-        flags[parts.circuit[parts.type == number]] |= of_type[number]
-    return flags.astype(np.int64)
-
-
-def _end_pairs(parts: _Parts, values: _Values, size: int) -> Floats:
-    """Mean typical loss of the outermost mated pairs of each circuit; 0 where it has none."""
-    is_pair = np.flatnonzero(parts.kind == PAIR)
-    loss = np.zeros(size)
-    if len(is_pair):
-        owner = parts.circuit[is_pair]
-        change = owner[1:] != owner[:-1]
-        for ends in (np.append(True, change), np.append(change, True)):
-            rows = is_pair[ends]
-            loss[parts.circuit[rows]] += values.typical[rows] / 2.0
-    return loss
-
-
-def _return_loss(parts: _Parts, values: _Values, size: int, wavelength_nm: float, limits: Limits) -> Floats:
-    """Expected optical return loss seen from the A end: joints at their limits plus fibre backscatter.
-
-    Light reflected behind a loss passes that loss twice. Backscatter levels are from memory; multimode
-    fibre counts without backscatter.
-    """
-    level = [-limits.return_loss(polish).value for polish in POLISHES]
-    gap = float(fresnel_reflectance_db(INDEX_OF_GLASS))
-    returned = [
-        10.0 ** ((gap if each.is_mixed else level[max(each.polish, 0)]) / 10.0) if each.kind == PAIR else 0.0
-        for each in parts.types
-    ]
-    part = np.array(returned)[parts.type]
-    scatters = np.array([each.kind == CABLE and not each.is_multimode and each.fibre >= 0 for each in parts.types])
-    on_cable = np.flatnonzero(scatters[parts.type] if len(scatters) else parts.type)
-    index = limits.get("group index", "typical", ("SM",)).value
-    anchors = [limits.get("backscatter", "typical", ("SM",), nm).value for nm in (1310.0, 1550.0)]
-    backscatter = float(np.interp(wavelength_nm, [1310.0, 1550.0], anchors))
-    km, db_per_km = parts.length_km[on_cable], values.db_per_km[parts.type[on_cable]]
-    part[on_cable] = backscatter_fraction(km, db_per_km, backscatter, index)
-    typical = np.nan_to_num(values.typical)
-    running = np.cumsum(typical) - typical
-    start = np.zeros(size)
-    if len(parts.circuit):
-        first = np.append(True, parts.circuit[1:] != parts.circuit[:-1])
-        start[parts.circuit[first]] = running[first]
-    before = running - start[parts.circuit]
-    total = np.bincount(parts.circuit, weights=part * np.exp(-2.0 * before / DB_PER_NEPER), minlength=size)
-    with np.errstate(divide="ignore"):
-        result: Floats = -10.0 * np.log10(total)
-    return np.where(np.isfinite(result), result, np.nan)
 
 
 # --- measured, allowed, margins -------------------------------------------------------------------------
@@ -798,14 +937,14 @@ def _is_outdated(budget: pd.DataFrame, tested: Floats, from_power: Floats, read_
     return outdated
 
 
-def _fibre_of_circuit(parts: _Parts, size: int) -> Ints:
+def _fibre_of_circuit(typed: _Typed) -> Ints:
     """Fibre type with the greatest length on each circuit; -1 without a cable."""
-    fibre = np.array([each.fibre for each in parts.types], dtype=np.int64)[parts.type] if parts.types else parts.type
-    on_cable = np.flatnonzero((parts.kind == CABLE) & (fibre >= 0))
-    types = len(FIBRE_TYPES)
-    key = parts.circuit[on_cable] * types + fibre[on_cable]
+    elements, size, types = typed.elements, typed.circuits, len(FIBRE_TYPES)
+    fibre = elements.code - FIRST_CABLE - 1
+    on_cable = np.flatnonzero((elements.kind == CABLE) & (fibre >= 0))
+    key = _owners(elements.start)[on_cable] * types + fibre[on_cable]
     # a cable of length 0 still names its type
-    length = np.bincount(key, weights=parts.length_km[on_cable] + 1e-9, minlength=size * types)
+    length = np.bincount(key, weights=elements.length_km[on_cable] + 1e-9, minlength=size * types)
     table = length.reshape(size, types)
     return np.where(table.max(axis=1) > 0, table.argmax(axis=1), -1).astype(np.int64)
 
@@ -989,11 +1128,17 @@ def _note(flags: int, limits: Limits) -> str:
 
 
 def _named_elements(
-    blocks: list[dict[str, npt.NDArray[Any]]], elements: pd.DataFrame, ids: pd.Index[Any], sources: _Sources
+    blocks: list[dict[str, npt.NDArray[Any]]], elements: LossElements, ids: pd.Index[Any], sources: _Sources
 ) -> pd.DataFrame:
     """The declared columns of `budget_elements`; a mated pair goes by the port it meets in."""
     rows = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
-    named = pa.array(elements["element_id"].array).take(pa.array(rows["row"])).cast(pa.string())
+    # the same ids may stand for several kinds: each list once
+    ids_of_kind = _names_of(elements).ids
+    lists = list({id(names): names for names in ids_of_kind}.values())
+    begin = np.append(0, np.cumsum([len(names) for names in lists]))
+    shift = begin[[next(i for i, names in enumerate(lists) if names is mine) for mine in ids_of_kind]]
+    named = pa.concat_arrays([pa.array(names, type=pa.string()) for names in lists])
+    named = named.take(pa.array(rows["element"] + shift[rows["kind"]]))
     columns = {
         **rows,
         "circuit_id": _labelled(rows["circuit"], ids),

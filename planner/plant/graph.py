@@ -50,6 +50,7 @@ POLARITIES = ("A", "B", "C")
 ENDS = ("A", "B")
 FACES = ("front", "rear", "fixed")
 SPLICE_KINDS = ("fusion", "mechanical")
+GRADES = ("A", "B", "C", "D")
 ACTIONS = ("mate", "demate")
 
 REQUIRED = ("sites", "housings", "ports", "cables", "connectors", "patching", "circuits")
@@ -102,7 +103,8 @@ class Cables:
 @dataclass(frozen=True)
 class Connectors:
     """End faces: id, cable number (-1 none), end (0 A, 1 B), first fibre (1-based), fibre count, port it is
-    built into (-1 none), codes of family and polish, and where it is now: port (-1 none) and face."""
+    built into (-1 none), codes of family, polish and grade (-1 unknown), and where it is now: port (-1 none)
+    and face."""
 
     ids: Any
     cable: Array
@@ -112,13 +114,15 @@ class Connectors:
     fixed_port: Array
     family: Array
     polish: Array
+    grade: Array
     port: Array
     face: Array
 
 
 @dataclass(frozen=True)
 class Splices:
-    """Splices: id, site number (-1), both fibres as cable number, end (0 A, 1 B), fibre (1-based); kind."""
+    """Splices: id, site number (-1), both fibres as cable number, end (0 A, 1 B), fibre (1-based); kind and
+    loss as built (NaN unknown) [dB]."""
 
     ids: Any
     site: Array
@@ -129,6 +133,7 @@ class Splices:
     end_b: Array
     fibre_b: Array
     kind: Array
+    loss_db: Array
 
 
 @dataclass(frozen=True)
@@ -198,6 +203,7 @@ COLUMN_TYPES: dict[type, dict[str, Any]] = {
         "fixed_port": np.int32,
         "family": np.int8,
         "polish": np.int8,
+        "grade": np.int8,
         "port": np.int32,
         "face": np.int8,
     },
@@ -210,6 +216,7 @@ COLUMN_TYPES: dict[type, dict[str, Any]] = {
         "end_b": np.int8,
         "fibre_b": np.int32,
         "kind": np.int8,
+        "loss_db": np.float64,
     },
     Legs: {"splitter": np.int32, "leg": np.int32, "port": np.int32, "ratio": np.int32},
     Circuits: {
@@ -527,6 +534,7 @@ def code_records(
             "fixed_port": fixed,
             "family": _code(connectors["family"], FAMILIES),
             "polish": _code(connectors["polish"], POLISHES),
+            "grade": _code(_column(connectors, "grade"), GRADES),
             "port": port_now,
             "face": face_now,
         },
@@ -540,6 +548,7 @@ def code_records(
             "end_b": _code(splices["end_b"], ENDS),
             "fibre_b": _number(splices, "fibre_b", 1),
             "kind": _code(_column(splices, "kind"), SPLICE_KINDS),
+            "loss_db": _number(splices, "loss_db", np.nan),
         },
         "legs": {
             "ids": text(splitter_ids),

@@ -128,7 +128,7 @@ def coded_plant(con: duckdb.DuckDBPyConnection) -> dict[str, Columns]:
                        coalesce(c.first_fibre, 1)::INTEGER AS first_fibre,
                        coalesce(c.fibre_count, 1)::SMALLINT AS fibre_count,
                        coalesce(p.number, -1) AS fixed_port, {_code("c.family", FAMILIES)} AS family,
-                       {_code("c.polish", POLISHES)} AS polish
+                       {_code("c.polish", POLISHES)} AS polish, {_code("c.grade", "ABCD")} AS grade
                 FROM connectors c JOIN plant_connector n ON n.id = c.connector_id
                 LEFT JOIN plant_cable k ON k.id = c.cable_id
                 LEFT JOIN plant_port p ON p.id = c.fixed_port_id ORDER BY n.number""",
@@ -140,7 +140,8 @@ def coded_plant(con: duckdb.DuckDBPyConnection) -> dict[str, Columns]:
                        coalesce(s.fibre_a, 1)::INTEGER AS fibre_a,
                        coalesce(b.number, -1) AS cable_b, {_code("s.end_b", ("A", "B"))} AS end_b,
                        coalesce(s.fibre_b, 1)::INTEGER AS fibre_b,
-                       {_code("s.kind", ("fusion", "mechanical"))} AS kind
+                       {_code("s.kind", ("fusion", "mechanical"))} AS kind,
+                       coalesce(s.loss_db, 'nan'::DOUBLE) AS loss_db
                 FROM splices s JOIN plant_splice n ON n.id = s.splice_id
                 LEFT JOIN plant_site t ON t.id = s.site_id
                 LEFT JOIN plant_cable a ON a.id = s.cable_a_id

@@ -1,15 +1,16 @@
-"""The tracing benchmark at a small size: it runs, and its paths are networkx's paths."""
+"""The tracing benchmark at a small size: it runs, and its paths and sums are those of networkx."""
 
 from __future__ import annotations
 
 from tracing import compare, fleet
 
 
-def test_bulk_paths_equal_networkx_paths_at_small_size() -> None:
-    """On 6,000 shuffled connectors every bulk path is the shortest path, in under 60 bytes a connector."""
+def test_bulk_paths_and_budgets_equal_networkx_at_small_size() -> None:
+    """On 6,000 shuffled connectors every bulk path is the shortest path and every sum that of its edges."""
     result = compare(fleet(6_000))
     assert result.circuits > 500
-    assert result.different == 0
+    assert result.different_paths == 0
+    assert result.different_sums == 0
     assert result.planner_bytes / result.connectors < 60
 
 
