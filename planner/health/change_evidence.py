@@ -14,7 +14,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from planner.health.fault_laws import OFFSET_SCALE_DB, RAMP_DAYS, SIZES_DB, shape_law, size_law
+from planner.health.fault_laws import RAMP_DAYS, SIZES_DB, shape_law, size_law
+from planner.health.offset_law import OFFSET_SCALE_DB
 
 # No level is known better than this: temperature and quantisation move it; slow changes are known less well,
 # seasons and ageing wander by that much over two months and more. By `RAMP_DAYS`. [dB]

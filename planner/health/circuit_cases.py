@@ -26,13 +26,12 @@ from planner.health.daily_series import path_loss, remove_common_mode, running_m
 from planner.health.drift import DEFAULT_TEST_NOISE_DB, repeat_noise
 from planner.health.fault_laws import (
     BEND_PER_NM,
-    OFFSET_SCALE_DB,
     PATH_CAUSES,
     RAMP_DAYS,
     SEEN_BOTH_WAYS,
     bend_ratio,
-    learned_offset_scale,
 )
+from planner.health.offset_law import OFFSET_SCALE_DB, learned_offset_scale, level_shifts
 from planner.health.open_changes import open_changes, taken_out, without_other_changes
 
 SAME_CASE_DAYS = 20
@@ -160,7 +159,7 @@ def list_cases(
     circuit_of: NDArray[np.integer],
     circuits: int,
     tested: pd.DataFrame,
-    touched: NDArray[np.bool_],
+    joints_opened: NDArray[np.integer],
 ) -> Cases:
     """One main case per circuit of the fleet, and one more for each further open change.
 
@@ -174,11 +173,11 @@ def list_cases(
         Number of circuits in the fleet.
     tested
         Loss tests that rose: circuit (number in the fleet), size_db.
-    touched
-        Days on which a joint of each read circuit was opened, shape (circuits read, days).
+    joints_opened
+        Joints of each read circuit that were opened each day, shape (circuits read, days).
     """
     row, kind = np.nonzero(series.row >= 0)
-    found = open_changes(series.segments, _changes_on_touch(series, row, kind, touched))
+    found = open_changes(series.segments, _changes_on_touch(series, row, kind, joints_opened > 0))
     place = pd.DataFrame({"series": series.row[row, kind], "circuit": circuit_of[row], "kind": kind})
     rises = found.merge(place, on="series")
     rises["size_loss"] = np.where(rises["kind"] < LAUNCH_A, rises["size_db"], 0.0)
@@ -212,6 +211,7 @@ def list_cases(
         last_day=np.concatenate([last, rest["last_day"].to_numpy(np.int64)]),
         size_db=np.concatenate([size, rest["size_db"].to_numpy(np.float64)]),
         computed=np.full(circuits + len(rest), -1, np.int64),
+        offset_scale_db=_offset_scale(series, joints_opened),
     )
 
 
@@ -271,7 +271,6 @@ def weigh_cases(
     cases.has_power, cases.has_tests = np.zeros(count, np.bool_), np.zeros(count, np.bool_)
     if days == 0:
         return
-    cases.offset_scale_db = _offset_scale(series)
     path_laws, transceiver = CauseLaws(PATH_CAUSES, cases.offset_scale_db), CauseLaws(("transceiver",))
     for start in range(0, count, CASES_AT_ONCE):
         part = slice(start, min(start + CASES_AT_ONCE, count))
@@ -320,11 +319,36 @@ def weigh_cases(
             cases.moves_db[part, kind] = np.where(rows[:, kind] >= 0, size, np.nan)
 
 
-def _offset_scale(series: CircuitSeries) -> float:
-    """What a new mating does to a pair's loss in this fleet, from the falls of the loss series. [dB]"""
-    rows = series.row[:, [LOSS_AZ, LOSS_ZA]]
-    steps = series.segments.step[rows[rows >= 0]]
-    return learned_offset_scale(-steps[steps < 0])
+def moved_since(
+    series: CircuitSeries, circuit_of: NDArray[np.integer], circuits: int, day: FloatArray
+) -> FloatArray:
+    """By how much the loss of each circuit has changed since a day, from its readings. [dB]
+
+    Parameters
+    ----------
+    series, circuit_of, circuits
+        As for `list_cases`.
+    day
+        Day of each circuit of the fleet on the axis of the series; NaN where there is none.
+
+    Returns
+    -------
+    Shape (circuits,); the mean of both directions where both are read, zero where none is.
+    """
+    moved, read = np.zeros(circuits), np.zeros(circuits)
+    circuit, direction = np.nonzero(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0)
+    rows, number = series.row[circuit, direction], circuit_of[circuit]
+    later = series.segments.change_day[rows] > day[number][:, None]
+    np.add.at(moved, number, np.where(later, np.nan_to_num(series.segments.step[rows]), 0.0).sum(axis=1))
+    np.add.at(read, number, 1.0)
+    return np.asarray(moved / np.maximum(read, 1.0), np.float64)
+
+
+def _offset_scale(series: CircuitSeries, joints_opened: NDArray[np.integer]) -> float:
+    """What a new mating does to a pair's loss in this fleet, from both directions of its loss series. [dB]"""
+    circuit, direction = np.nonzero(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0)
+    smooth = series.segments.smooth[series.row[circuit, direction]]
+    return learned_offset_scale(*level_shifts(smooth, joints_opened[circuit]))
 
 
 def _statistics(
@@ -472,4 +496,4 @@ def _both_or_one(
     return both
 
 
-__all__ = ["Cases", "CircuitSeries", "circuit_series", "list_cases", "weigh_cases"]
+__all__ = ["Cases", "CircuitSeries", "circuit_series", "list_cases", "moved_since", "weigh_cases"]

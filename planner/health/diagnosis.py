@@ -68,6 +68,7 @@ SIZE_SPREAD = np.float32(0.2)
 LOWEST_RATIO = np.float32(-60.0)
 JOINT_CAUSES = np.array([CODE[c] for c in ("contamination", "damaged_end_face", "remating_offset", "nothing")])
 OFFSETS = JOINT_CAUSES[2:]  # of a joint's hypotheses, "nothing" is an offset too small to name
+OFFSET_COLUMNS = (PATH_COLUMN[CODE["remating_offset"]], PATH_COLUMN[CODE["nothing"]])
 FACE_CAUSES = JOINT_CAUSES[:2]
 
 
@@ -136,9 +137,9 @@ def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) ->
     return Touches(day[order], np.concatenate(([0], np.cumsum(counts))))
 
 
-def touched_days(hypotheses: Hypotheses, touches: Touches, read: IntArray, days: int) -> NDArray[np.bool_]:
-    """Days on which any joint of each read circuit was opened, shape (len(read), days)."""
-    result = np.zeros((len(read), days), np.bool_)
+def joints_opened(hypotheses: Hypotheses, touches: Touches, read: IntArray, days: int) -> NDArray[np.int16]:
+    """How many joints of each read circuit were opened each day, shape (len(read), days)."""
+    result = np.zeros((len(read), days), np.int16)
     place = np.full(int(hypotheses.circuit.max(initial=-1)) + 1, -1)
     place[read] = np.arange(len(read))
     own = (hypotheses.joint >= 0) & (place[hypotheses.circuit] >= 0)
@@ -146,9 +147,11 @@ def touched_days(hypotheses: Hypotheses, touches: Touches, read: IntArray, days:
     count = touches.start[pair[:, 1] + 1] - touches.start[pair[:, 1]]
     first = np.repeat(touches.start[pair[:, 1]] - np.concatenate(([0], np.cumsum(count)[:-1])), count)
     day = touches.day[np.arange(count.sum()) + first]
-    row = np.repeat(pair[:, 0], count)
     inside = (day >= 0) & (day < days)
-    result[row[inside], day[inside]] = True
+    # a joint counts once a day
+    opened = np.stack([np.repeat(pair[:, 0], count), np.repeat(pair[:, 1], count), day], axis=1)[inside]
+    row, _, day = np.unique(opened, axis=0).T
+    np.add.at(result, (row, day), 1)
     return result
 
 
@@ -484,8 +487,9 @@ def _still_bad(looks: Looks, element: IntArray, day: FloatArray, cause: NDArray[
 class _Neighbours:
     """What the other circuits over an element add for it or against it.
 
-    For an element e of circuits C(e): mean over the day of onset of the product over C(e) of
-    [(1 - spared) Lambda_c(day) + spared], against the product of what explains each of them without e.
+    For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset of
+    (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day) + spared],
+    against the product of what explains each of the others without e.
     """
 
     def __init__(
@@ -501,7 +505,7 @@ class _Neighbours:
         spared = _by_cause(SPARED, SPARED_ARRAY_FACE, cause, array_face)
         self.alone = _by_cause(ALONE, ALONE_ARRAY_FACE, cause, array_face)
         joint = _joint_evidence(cases, cases.computed[case[pairs]], column, spared, fibres == 1, self.start, self.size)
-        self.gain = np.repeat(joint, self.size) - sources[pairs, 2:5].sum(axis=1)
+        self.gain = joint - sources[pairs, 2:5].sum(axis=1)
 
     def weigh(self, total: FloatArray) -> FloatArray:
         """Log evidence per pair; zero for elements of one weighed circuit.
@@ -532,7 +536,7 @@ def _shared_pairs(
     cause = hypotheses.cause[hypothesis]
     row = cases.computed[case]
     usable = (case < int(hypotheses.circuit.max(initial=-1)) + 1) & (row >= 0)
-    usable &= (hypotheses.family[hypothesis] == PATH) & ~np.isin(cause, OFFSETS)
+    usable &= hypotheses.family[hypothesis] == PATH
     usable &= cases.has_power_of[cases.circuit[case]]
     pairs = np.flatnonzero(usable)
     if len(pairs) == 0:
@@ -565,25 +569,41 @@ def _joint_evidence(
     start: IntArray,
     size: IntArray,
 ) -> FloatArray:
-    """Log evidence of a common onset for each group of members, one value per element.
+    """Log evidence, for each member of each group, that a fault of one onset hit it and perhaps the others.
 
     Where all circuits ride on one fibre (the common part of a passive tree) they lose the same, else each
     its own.
     """
-    joint = np.zeros(len(size))
-    alike: dict[tuple[int, float, bytes], float] = {}
+    joint = np.zeros(int(size.sum()))
+    alike: dict[tuple[int, float, bytes], FloatArray] = {}
     for number in range(len(size)):
         members = slice(int(start[number]), int(start[number] + size[number]))
-        rows, cause, share = row[members], int(column[members.start]), float(spared[members.start])
-        key = (cause, share, np.sort(rows).tobytes())
+        order = np.argsort(row[members], kind="stable")
+        rows, cause, share = row[members][order], int(column[members.start]), float(spared[members.start])
+        key = (cause, share, rows.tobytes())
         if key not in alike:
             if one_fibre[members.start]:
                 alike[key] = _same_size_evidence(cases, rows, PATH_CAUSES[cause], share)
             else:
-                blend = _blended(cases.evidence[rows, :, cause], share)
-                alike[key] = float(log_mean(blend.sum(axis=0, dtype=np.float64), axis=0))
-        joint[number] = alike[key]
+                alike[key] = _same_day_evidence(cases, rows, cause, share)
+        joint[members][order] = alike[key]
     return joint
+
+
+def _same_day_evidence(cases: Cases, rows: IntArray, cause: int, spared: float) -> FloatArray:
+    """Log mean over days of a hit on each member times what the others say of it, shape (rows,).
+
+    A new mating of an array draws each fibre's offset by itself: the others' may be large or small.
+    """
+    hit = cases.evidence[rows, :, cause].astype(np.float64) + np.log(1 - spared)
+    others = cases.evidence[rows, :, cause]
+    if cause in OFFSET_COLUMNS:
+        large = offset_share(cases.offset_scale_db)
+        shares = np.log(np.clip([large, 1 - large], 1e-6, 1.0)).astype(np.float32)
+        others = np.logaddexp(*(cases.evidence[rows, :, c] + s for c, s in zip(OFFSET_COLUMNS, shares, strict=True)))
+    blend = _blended(others, spared).astype(np.float64)
+    total = blend.sum(axis=0)
+    return np.asarray(log_mean(total[None, :] - blend + hit, axis=1), np.float64)
 
 
 def _blended(log_ratio: NDArray[np.float32], spared: float) -> NDArray[np.float32]:
@@ -593,13 +613,16 @@ def _blended(log_ratio: NDArray[np.float32], spared: float) -> NDArray[np.float3
     return np.asarray(np.log((1 - free) * np.exp(log_ratio - top) + free * np.exp(-top)) + top, np.float32)
 
 
-def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float) -> float:
-    """Log mean over days, shapes and sizes of the product over the members, all of one size."""
+def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float) -> FloatArray:
+    """Log mean over days, shapes and sizes of a hit on each member and what the others say of it, all of one size.
+
+    Shape (rows,).
+    """
     law = size_law(cause)
     used = np.flatnonzero(law > 0)[::SIZE_STEP]
     weight = law[used] / law[used].sum()
     a, b = cases.loss_a[rows, ::DAY_STEP], cases.loss_b[rows, ::DAY_STEP]
-    total = np.full((len(used), *a.shape[1:]), 0.0)
+    hit = np.full((len(rows), len(used), *a.shape[1:]), 0.0, np.float32)
     known = (b > 0) & (a > 0)
     best_size = np.where(known, a / np.where(known, b, 1.0), 0.0)
     for number, size_db in enumerate(SIZES_DB[used].astype(np.float32)):
@@ -608,10 +631,16 @@ def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float)
         wide = b / (1.0 + b * (SIZE_SPREAD * size_db) ** 2)
         peak = 0.5 * best_size * a - 0.5 * (best_size - size_db) ** 2 * wide
         ratio = np.maximum(np.where(known, peak, plain), LOWEST_RATIO)
-        total[number] = _blended(ratio, spared).sum(axis=0, dtype=np.float64)
-    total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :]
-    best = float(total.max())
-    return best + float(np.log(np.exp(total - best).sum(axis=(0, 2)).mean()))
+        hit[:, number] = ratio
+    blend = _blended(hit, spared)
+    total = blend.sum(axis=0, dtype=np.float64)
+    total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :] + np.log(1 - spared)
+    result = np.empty(len(rows))
+    for member in range(len(rows)):
+        own = total - blend[member] + hit[member]
+        best = float(own.max())
+        result[member] = best + np.log(np.exp(own - best).sum(axis=(0, 2)).mean())
+    return result
 
 
 class _Learning:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from planner.health.circuit_cases import LAUNCH_A, LAUNCH_Z, LOSS_AZ, LOSS_ZA, Cases
 from planner.health.diagnosis import SOURCES, Weighed
-from planner.health.fault_laws import CODE, OFFSET_SCALE_DB
+from planner.health.fault_laws import CODE
 from planner.health.hypotheses import ELEMENT_KINDS, Hypotheses
 from planner.tables.result_tables import CAUSES
 
@@ -446,4 +446,4 @@ def next_test(
     return "measure the loss end to end at two wavelengths"
 
 
-__all__ = ["OFFSET_SCALE_DB", "diagnosis_frames", "face_blame", "folded", "leading_rows", "next_test"]
+__all__ = ["diagnosis_frames", "face_blame", "folded", "leading_rows", "next_test"]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.health.offset_law import OFFSET_SCALE_DB, offset_density
 from planner.tables.result_tables import CAUSES
 
 CODE = {name: number for number, name in enumerate(CAUSES)}
@@ -49,13 +50,6 @@ _SHAPES = {
     "transceiver": (0.30, 0.30, 0.40),
     "nothing": (0.60, 0.20, 0.20),
 }
-# How much a new mating moves the loss of a pair, before the fleet has shown it. [dB] Our estimate.
-OFFSET_SCALE_DB = 0.10
-OFFSET_FREEDOM = 8.0
-FEWEST_OFFSETS = 30
-SEEN_OFFSET_DB = 0.10  # smaller steps are not found reliably
-OFFSET_SCALE_LIMITS_DB = (0.05, 0.40)
-
 # Attenuation of a bend against wavelength: exp(k (nm - 1550)); 1310 nm loses .15 of 1550 nm at k = .008.
 BEND_PER_NM = (0.004, 0.008, 0.012)
 
@@ -98,10 +92,27 @@ TOUCH_SPREAD = ((0, 0.74), (1, 0.12), (-1, 0.08), (2, 0.03), (-2, 0.03))
 # Probability that a path fault shows in both directions of the same fibre, where both are read.
 SEEN_BOTH_WAYS = 0.90
 # Probability that a circuit over a shared element is not hit, by cause, where the element is at fault.
-SPARED = {"contamination": 0.05, "damaged_end_face": 0.05, "bend": 0.10, "splice": 0.05, "fibre_break": 0.10}
+SPARED = {
+    "contamination": 0.05,
+    "damaged_end_face": 0.05,
+    "bend": 0.10,
+    "splice": 0.05,
+    "fibre_break": 0.10,
+    "remating_offset": 0.05,
+    "nothing": 0.05,
+}
+# of the fibres of an array each is dirty or not by itself, and a new mating improves as many as it worsens
 SPARED_ARRAY_FACE = 0.60
 # Probability that a fault of an element of several fibres hits a single one: then the others say nothing.
-ALONE = {"contamination": 0.01, "damaged_end_face": 0.01, "bend": 0.05, "splice": 0.01, "fibre_break": 0.50}
+ALONE = {
+    "contamination": 0.01,
+    "damaged_end_face": 0.01,
+    "bend": 0.05,
+    "splice": 0.01,
+    "fibre_break": 0.50,
+    "remating_offset": 0.01,
+    "nothing": 0.01,
+}
 ALONE_ARRAY_FACE = 0.30
 
 
@@ -109,7 +120,7 @@ def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np
     """Probabilities over `SIZES_DB` of the present size of a fault of that cause, shape (30,).
 
     Faults begin at `SMALLEST_FAULT_DB`, offsets at `SMALLEST_OFFSET_DB`; what is smaller is "nothing". A
-    remating offset has the size of a Student-t of eight degrees of freedom and the given scale.
+    remating offset has the size of a Student-t of five degrees of freedom and the given scale.
     """
     log_size = np.log(SIZES_DB)
     if cause == "fibre_break":
@@ -119,17 +130,13 @@ def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np
         weight = np.where(SIZES_DB < SMALLEST_OFFSET_DB, np.exp(-0.5 * spread**2), 0.0)
     elif cause == "remating_offset":
         # density of |t| per log size
-        density = SIZES_DB * _offset_density(SIZES_DB, offset_scale_db)
+        density = SIZES_DB * offset_density(SIZES_DB, offset_scale_db)
         weight = np.where(SIZES_DB >= SMALLEST_OFFSET_DB, density, 0.0)
     else:
         median, spread = _LOGNORMAL[cause]
         bell = np.exp(-0.5 * ((log_size - np.log(median)) / spread) ** 2)
         weight = np.where(SIZES_DB >= SMALLEST_FAULT_DB, bell, 0.0)
     return np.asarray(weight / weight.sum(), np.float64)
-
-
-def _offset_density(size_db: NDArray[np.float64], scale_db: float) -> NDArray[np.float64]:
-    return np.asarray((1 + (size_db / scale_db) ** 2 / OFFSET_FREEDOM) ** (-(OFFSET_FREEDOM + 1) / 2), np.float64)
 
 
 def offset_share(offset_scale_db: float) -> float:
@@ -141,34 +148,8 @@ def offset_share(offset_scale_db: float) -> float:
     True
     """
     sizes = np.linspace(0.0, 10.0, 4001)
-    density = _offset_density(sizes, offset_scale_db)
+    density = offset_density(sizes, offset_scale_db)
     return float(density[sizes >= SMALLEST_OFFSET_DB].sum() / density.sum())
-
-
-def learned_offset_scale(falls_db: NDArray[np.float64]) -> float:
-    """Scale of the offset law from the fleet's own improvements, by their median. [dB]
-
-    A new mating makes a pair better as often as worse, and dirt never makes it better: sudden improvements
-    show what matings alone do (cleanings and repairs are among them, few, and do not move the median).
-
-    Parameters
-    ----------
-    falls_db
-        Sizes of falls of loss, positive. [dB]
-
-    Returns
-    -------
-    `OFFSET_SCALE_DB` with fewer than 30 falls of at least 0.1 dB.
-    """
-    seen = falls_db[falls_db >= SEEN_OFFSET_DB]
-    if len(seen) < FEWEST_OFFSETS:
-        return OFFSET_SCALE_DB
-    middle = float(np.median(seen))
-    sizes = np.linspace(SEEN_OFFSET_DB, 5.0, 2000)
-    scales = np.linspace(*OFFSET_SCALE_LIMITS_DB, 71)
-    share = np.array([np.cumsum(_offset_density(sizes, scale)) for scale in scales])
-    medians = sizes[(share >= share[:, -1:] / 2).argmax(axis=1)]
-    return float(scales[np.abs(medians - middle).argmin()])
 
 
 def shape_law(cause: str) -> NDArray[np.float64]:

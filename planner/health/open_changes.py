@@ -87,7 +87,7 @@ def without_other_changes(
     first_day: NDArray[np.integer],
     last_day: NDArray[np.integer],
 ) -> NDArray[np.float32]:
-    """Winsorised series with every change outside a window of days taken out.
+    """Winsorised series with every change outside a window of days taken out, and inside it what was undone since.
 
     Parameters
     ----------
@@ -113,14 +113,19 @@ def taken_out(
     first_day: NDArray[np.integer],
     last_day: NDArray[np.integer],
 ) -> NDArray[np.float32]:
-    """Sum of the changes outside the window, by day: what `without_other_changes` subtracts."""
+    """Changes outside the window and the undone part of rises inside it, summed up by day.
+
+    What is left of a series without them is the change as it stands now.
+    """
     known = np.maximum(series, 0)
     days = segments.smooth.shape[1]
     day = segments.change_day[known]
     keep = (day >= (first_day - WINDOW_DAYS)[:, None]) & (day <= (last_day + WINDOW_DAYS)[:, None])
     keep &= (last_day >= first_day)[:, None]
-    take = (day >= 0) & ~keep & (series >= 0)[:, None]
+    step = np.nan_to_num(segments.step[known])
+    own = Segmentation(*(values[known] for values in segments))
+    undone = np.where(keep, np.where(step > 0, step - open_sizes(own), 0.0), step)
     offset = np.zeros((len(series), days + 1), np.float32)
-    row, slot = np.nonzero(take)
-    np.add.at(offset, (row, day[row, slot]), np.nan_to_num(segments.step[known])[row, slot])
+    row, slot = np.nonzero((day >= 0) & (undone != 0) & (series >= 0)[:, None])
+    np.add.at(offset, (row, day[row, slot]), undone[row, slot])
     return np.asarray(np.cumsum(offset, axis=1)[:, :days], np.float32)

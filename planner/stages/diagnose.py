@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from planner.health.circuit_cases import Cases, CircuitSeries, circuit_series, list_cases, weigh_cases
+from planner.health.circuit_cases import Cases, CircuitSeries, circuit_series, list_cases, moved_since, weigh_cases
 from planner.health.daily_series import end_rows
-from planner.health.diagnosis import Levels, looks_by_face, touched_days, touches_by_joint, weigh_hypotheses
+from planner.health.diagnosis import Levels, joints_opened, looks_by_face, touches_by_joint, weigh_hypotheses
 from planner.health.diagnosis_report import diagnosis_frames
 from planner.health.drift import loss_test_drift
 from planner.health.hypotheses import list_hypotheses
@@ -41,6 +41,7 @@ from planner.store.diagnosis_queries import (
 from planner.store.series_queries import circuit_ends, daily_power, loss_test_series, power_ports
 
 REFERENCE_PORTS = 500  # per environment: their common course is the season's
+STALE_TEST_DB = 2.0  # a test tells nothing of a circuit whose light moved by more than that since
 LONGEST_AXIS_DAYS = 1100  # onsets further back count as "before the first reading"
 OPTIONAL = ("power_readings", "loss_tests", "otdr_events", "mating_events", "connector_health", "circuit_budget")
 
@@ -68,7 +69,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     touches = joint_touches(con, now, numbers[read].tolist())
     touches["day"] = _days(touches["at"], series.first_day)
     joint_days = touches_by_joint(hypotheses.ports, touches, reading_time_of_day(con))
-    opened = touched_days(hypotheses, joint_days, read, series.days)
+    opened = joints_opened(hypotheses, joint_days, read, series.days)
     cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), opened)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
@@ -88,7 +89,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
         cases,
         joint_days,
         looks_by_face(hypotheses.names, looks),
-        _levels(budget_excess(con), numbers),
+        _levels(budget_excess(con), numbers, series, read),
         touched.reindex(hypotheses.ports).fillna(0).to_numpy(np.float64),
         series.days,
         corrected_shares(closed_causes(con, now)),
@@ -185,9 +186,14 @@ def _tests_that_rose(tests: pd.DataFrame) -> pd.DataFrame:
     return largest.assign(circuit=largest["circuit"].astype("int64"))
 
 
-def _levels(excess: pd.DataFrame, numbers: pd.Index) -> Levels:
+def _levels(excess: pd.DataFrame, numbers: pd.Index, series: CircuitSeries, read: NDArray[np.int64]) -> Levels:
+    """Excess of every circuit as it stands now: what a test measured, and what the light did since."""
     by_circuit = excess.set_index("circuit_id").reindex(numbers)
-    return Levels(by_circuit["excess_db"].to_numpy(np.float64), by_circuit["sd_db"].to_numpy(np.float64))
+    tested = by_circuit["measured_from"] == "loss_test"
+    day = np.where(tested, _days(by_circuit["measured_at"], series.first_day), np.nan)
+    since = moved_since(series, read, len(numbers), day)
+    since[np.abs(since) > STALE_TEST_DB] = np.nan
+    return Levels(by_circuit["excess_db"].to_numpy(np.float64) + since, by_circuit["sd_db"].to_numpy(np.float64))
 
 
 __all__ = ["Cases", "run"]

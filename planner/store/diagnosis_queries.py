@@ -176,7 +176,7 @@ def face_beliefs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 def budget_excess(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Measured less expected loss of each circuit, best measured wavelength.
 
-    Columns circuit_id, excess_db, sd_db, measured_from.
+    Columns circuit_id, excess_db, sd_db, measured_from, measured_at.
     """
     return fetch(
         con,
@@ -185,7 +185,8 @@ def budget_excess(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
                arg_min(excess_db, (measured_from <> 'loss_test', wavelength_nm)) AS excess_db,
                arg_min(sqrt(coalesce(typical_sd_db, 0.3) ** 2 + coalesce(measured_sd_db, 0.1) ** 2),
                        (measured_from <> 'loss_test', wavelength_nm)) AS sd_db,
-               arg_min(measured_from, (measured_from <> 'loss_test', wavelength_nm)) AS measured_from
+               arg_min(measured_from, (measured_from <> 'loss_test', wavelength_nm)) AS measured_from,
+               arg_min(measured_at, (measured_from <> 'loss_test', wavelength_nm)) AS measured_at
         FROM circuit_budget
         WHERE excess_db IS NOT NULL AND measured_from IN ('loss_test', 'power')
         GROUP BY circuit_id ORDER BY circuit_id

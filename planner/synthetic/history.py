@@ -31,6 +31,7 @@ from planner.synthetic.particles import (
     is_contaminated,
     is_damaged,
     join,
+    pair_shares_db,
     uniform,
 )
 from planner.synthetic.state import (
@@ -79,6 +80,7 @@ from planner.synthetic.work import (
     pairs_loss,
     put_in,
     renew,
+    ripple_of,
     spotless_loss,
     take_out,
     test_with_launch_cord,
@@ -552,7 +554,10 @@ def past_life(w, faces, par, rng):  # type: ignore[no-untyped-def]
 
 @kernel
 def truth_of_faces(faces, out):  # type: ignore[no-untyped-def]
-    """Fill (faces, 5): contaminated, damaged, loss by dirt, loss by damage, of both, worst fibre. [dB]"""
+    """Fill (faces, 5): contaminated, damaged, loss by dirt, loss by damage, of both, worst fibre. [dB]
+
+    The losses are those of a mating with a spotless face and a gap of middling reflection.
+    """
     for f in range(out.shape[0]):
         out[f, 0] = 1.0 if is_contaminated(faces, f) else 0.0
         out[f, 1] = 1.0 if is_damaged(faces, f) else 0.0
@@ -578,7 +583,5 @@ def truth_of_items(w, faces, out):  # type: ignore[no-untyped-def]
         fibre = w.item[i].slot - w.port[p].slot
         if w.port[p].front < 0 or w.port[p].rear < 0:
             continue
-        out[i, 0] = face_excess_db(faces, w.port[p].front, fibre, np.int64(0))
-        out[i, 1] = face_excess_db(faces, w.port[p].front, fibre, np.int64(1))
-        out[i, 2] = face_excess_db(faces, w.port[p].rear, fibre, np.int64(0))
-        out[i, 3] = face_excess_db(faces, w.port[p].rear, fibre, np.int64(1))
+        ripple = ripple_of(w, p, fibre)
+        pair_shares_db(faces, w.port[p].front, w.port[p].rear, fibre, ripple, out[i])

@@ -462,6 +462,30 @@ def face_excess_db(faces, f, fibre, damage):  # type: ignore[no-untyped-def]
 
 
 @inner
+def pair_shares_db(faces, a, b, fibre, ripple, out):  # type: ignore[no-untyped-def]
+    """Fill out[0:4] with what dirt and damage of face a, then of face b, cost their mated pair. [dB]
+
+    The four add up to `pair_excess_db`: struck light goes by what each strikes, the gap to the face that
+    holds it open.
+    """
+    out[0] = struck_by(faces, a, fibre, np.int64(0))
+    out[1] = struck_by(faces, a, fibre, np.int64(1))
+    out[2] = struck_by(faces, b, fibre, np.int64(0))
+    out[3] = struck_by(faces, b, fibre, np.int64(1))
+    struck = out[0] + out[1] + out[2] + out[3]
+    per_share = 0.0
+    if struck > 0.0:
+        per_share = blocked_loss_db(min(0.985, struck), faces.face[a].multimode > 0) / struck
+    for i in range(4):
+        out[i] *= per_share
+    out[0] += 0.18 * max(0.0, faces.face[a].film - 0.1)
+    out[2] += 0.18 * max(0.0, faces.face[b].film - 0.1)
+    gap_a = gap_um(faces, a)
+    gap_b = gap_um(faces, b)
+    out[0 if gap_a >= gap_b else 2] += gap_loss_db(max(gap_a, gap_b), ripple)
+
+
+@inner
 def pair_excess_db(faces, a, b, fibre, ripple):  # type: ignore[no-untyped-def]
     """Loss of a mated pair above two spotless faces, on one fibre. [dB]"""
     struck = min(0.985, struck_by(faces, a, fibre, np.int64(2)) + struck_by(faces, b, fibre, np.int64(2)))

@@ -4,12 +4,14 @@ The truth folder (Parquet), for tests and yardsticks only:
 
 - end_faces: connector_id, in_service (is on the path of a circuit now), dirt_from (face over which its
   largest dirt came at its last jump; empty: from the air), contaminated, damaged, dirt_db,
-  damage_db, excess_db (loss the face causes now, worst fibre), degrades (excess_db >= 0.2 on a circuit),
+  damage_db, excess_db (loss the face causes in its joint now, worst fibre), degrades (excess_db >= 0.2 on a circuit),
   and the same with `_60d` for 60 days later if nobody visits on purpose
 - inspected: inspection_id, contaminated, damaged - the true state when it was looked at
 - circuit_paths: circuit_id, position, element_kind, element_id, connector_id, port_id, site_id, now
 - circuit_causes: circuit_id, cause, element_id, size_db, onset_at, main (largest of the circuit) - causes as
   in the diagnosis; a circuit with nothing at or above 0.2 dB has one row `nothing`
+- circuit_losses: circuit_id, dirt_db, damage_db, offset_db (change of all its matings' offsets since the
+  beginning), fault_db - what the circuit loses now by each, whatever its size
 - faults: every fault that is not dirt, with element, onset, end, size and shape
 - renewals: connector_id, at - faces renewed under their old id
 - record_errors: kind, connector_id, port_id (as recorded), true_port_id
@@ -75,10 +77,29 @@ def on_circuits(plant: Plant, world: st.World, front: IntArray) -> npt.NDArray[n
 
 
 def truth_now(plant: Plant, world: st.World, faces: pt.Faces) -> FloatArray:
-    """State of every face: contaminated, damaged, loss by dirt, by damage, by both; shape (faces, 5)."""
+    """State of every face: contaminated, damaged, loss by dirt, by damage, by both; shape (faces, 5).
+
+    Faces on a circuit have the loss that their joint really causes, as it is mated now; others that of a
+    mating with a spotless face.
+    """
     out = np.zeros((plant.connectors["cable"].shape[0], 5))
     h.truth_of_faces(faces, out)
+    shares = shares_of_items(world, faces)
+    port = world.item["port"]
+    for own, of_port in ((shares[:, :2], world.port["front"]), (shares[:, 2:], world.port["rear"])):
+        face = np.where(port >= 0, of_port[np.maximum(port, 0)], -1)
+        on = face >= 0
+        mated = np.zeros((out.shape[0], 3))
+        np.maximum.at(mated, face[on], np.column_stack([own, own.sum(axis=1)])[on])
+        out[face[on], 2:] = mated[face[on]]
     return out
+
+
+def shares_of_items(world: st.World, faces: pt.Faces) -> FloatArray:
+    """Loss by dirt and by damage of the front face, then of the rear face, of every path item. [dB]"""
+    items = np.zeros((world.item["slot"].shape[0], 4))
+    h.truth_of_items(world, faces, items)
+    return items
 
 
 def write_faces(
@@ -252,8 +273,7 @@ def _write_causes(
     faces: pt.Faces,
 ) -> None:
     """truth/circuit_causes: everything that costs a circuit at least 0.2 dB now, the largest marked."""
-    items = np.zeros((world.item["slot"].shape[0], 4))
-    h.truth_of_items(world, faces, items)
+    items = shares_of_items(world, faces)
     n_circuits = world.circuit["base"][:-1].shape[0]
     owner = np.repeat(np.arange(n_circuits), np.diff(world.circuit["first_item"]))
     end = settings.days * st.DAY_MIN
@@ -290,6 +310,18 @@ def _write_causes(
         rows = np.nonzero((code_of[faults.fault] == code) & (now_db[faults.fault] >= DEGRADES_DB))[0]
         which = faults.fault[rows]
         add(code, kind, faults.circuit[rows], faults.element[which], now_db[which], faults.onset[which])
+    write_table(
+        truth,
+        "circuit_losses",
+        "parquet",
+        {
+            "circuit_id": ids("circuit", np.arange(n_circuits)),
+            "dirt_db": number(np.bincount(owner, items[:, 0] + items[:, 2], n_circuits), 3),
+            "damage_db": number(np.bincount(owner, items[:, 1] + items[:, 3], n_circuits), 3),
+            "offset_db": number(np.bincount(owner, grown, n_circuits), 3),
+            "fault_db": number(np.bincount(faults.circuit, now_db[faults.fault], n_circuits), 3),
+        },
+    )
     wrong_ports = np.array([p for _, p, _ in record_errors], dtype=np.int64)
     at = np.nonzero(np.isin(world.item["port"], wrong_ports))[0]
     add(7, "port", owner[at], world.item["port"][at], np.zeros(at.shape[0]))

@@ -60,6 +60,13 @@ def offset_share(w, p, k):  # type: ignore[no-untyped-def]
 
 
 @inner
+def ripple_of(w, p, k):  # type: ignore[no-untyped-def]
+    """Where an air gap at fibre k of this mating lies between the least and the most reflection, 0 to 1."""
+    wobble = w.port[p].offset * 7919.0 + 0.37 * k
+    return wobble - math.floor(wobble)
+
+
+@inner
 def update_port(w, faces, p):  # type: ignore[no-untyped-def]
     """Work out a port's losses anew and note the circuits that feel it."""
     a = w.port[p].front
@@ -69,9 +76,7 @@ def update_port(w, faces, p):  # type: ignore[no-untyped-def]
         if a < 0 or b < 0:
             loss = 0.0
         else:
-            wobble = w.port[p].offset * 7919.0 + 0.37 * k
-            ripple = wobble - math.floor(wobble)
-            loss = w.port[p].offset * offset_share(w, p, k) + pair_excess_db(faces, a, b, k, ripple)
+            loss = w.port[p].offset * offset_share(w, p, k) + pair_excess_db(faces, a, b, k, ripple_of(w, p, k))
         w.pair[s].loss = loss
 
 

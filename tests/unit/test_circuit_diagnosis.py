@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -12,15 +13,15 @@ from truth.fault_fleet import build, insert
 
 from planner.commands.diagnose import diagnose as command
 from planner.errors import InputError, TraceError
-from planner.health.diagnosis import Levels, looks_by_face, touches_by_joint, weigh_levels
+from planner.health.change_points import segment_series
+from planner.health.circuit_cases import Cases, CircuitSeries, moved_since
+from planner.health.diagnosis import Levels, _same_day_evidence, looks_by_face, touches_by_joint, weigh_levels
 from planner.health.diagnosis_report import next_test
 from planner.health.fault_laws import (
     CODE,
-    OFFSET_SCALE_DB,
     PATH_CAUSES,
     SIZES_DB,
     bend_ratio,
-    learned_offset_scale,
     shape_law,
     size_law,
 )
@@ -42,14 +43,6 @@ def test_laws_are_probabilities() -> None:
         assert shape_law(cause).sum() == pytest.approx(1.0)
     assert size_law("contamination")[SIZES_DB < 0.12].sum() == 0
     assert size_law("nothing")[SIZES_DB > 0.18].sum() == 0
-
-
-def test_the_size_of_offsets_is_learned_from_improvements() -> None:
-    """The scale follows the fleet's own falls; too few falls leave the default."""
-    rng = np.random.default_rng(1)
-    falls = np.abs(rng.normal(0, 0.25, 400))
-    assert learned_offset_scale(falls) == pytest.approx(0.25, abs=0.05)
-    assert learned_offset_scale(falls[:20]) == OFFSET_SCALE_DB
 
 
 def test_a_bend_costs_more_at_the_longer_wavelength() -> None:
@@ -153,6 +146,37 @@ def test_absolute_loss_speaks_for_faults_of_its_size_only() -> None:
     assert faults[201, broken] > 5
     assert record[201] > 3
     assert (faults[202] == 0).all() and record[202] == 0
+
+
+def test_what_the_others_say_equals_enumeration() -> None:
+    """The evidence for a shared fault is the sum over which of the other circuits it spared, day by day."""
+    rng = np.random.default_rng(2)
+    rows, days, spared, cause = 3, 6, 0.3, PATH_CAUSES.index("contamination")
+    cases = Cases(*(np.zeros(rows, np.int64) for _ in range(3)), np.zeros(rows), np.arange(rows))
+    cases.evidence = rng.normal(0, 2, (rows, days, len(PATH_CAUSES))).astype(np.float32)
+    found = _same_day_evidence(cases, np.arange(rows), cause, spared)
+    ratio = np.exp(cases.evidence[:, :, cause].astype(np.float64))
+    for own in range(rows):
+        others = [row for row in range(rows) if row != own]
+        total = np.zeros(days)
+        for hit in product((False, True), repeat=len(others)):
+            term = (1 - spared) * ratio[own]
+            for other, is_hit in zip(others, hit, strict=True):
+                term = term * ((1 - spared) * ratio[other] if is_hit else spared)
+            total += term
+        assert found[own] == pytest.approx(np.log(total.mean()), abs=1e-5)
+
+
+def test_a_test_counts_with_what_the_light_did_since() -> None:
+    """The change of both directions since the test is their mean; circuits that are not read did not move."""
+    loss = np.random.default_rng(3).normal(2.0, 0.02, (2, 200))
+    loss[0, 120:] += 0.6
+    loss[1, 120:] += 0.4
+    row = np.array([[0, 1, -1, -1]])
+    series = CircuitSeries(np.datetime64("2031-01-01"), 200, row, segment_series(loss))
+    moved = moved_since(series, np.array([2]), 4, np.array([np.nan, 10.0, 60.0, 10.0]))
+    assert moved == pytest.approx([0.0, 0.0, 0.5, 0.0], abs=0.03)
+    assert moved_since(series, np.array([2]), 4, np.full(4, 150.0))[2] == 0.0
 
 
 def test_the_next_test_is_named_in_words() -> None:

@@ -52,3 +52,11 @@ def test_other_changes_are_taken_out() -> None:
     assert left[0, 110:240].mean() == pytest.approx(left[0, :90].mean(), abs=0.03)
     assert left[0, 260:].mean() - left[0, :240].mean() == pytest.approx(0.7, abs=0.03)
     assert np.isnan(left[1]).all()
+
+
+def test_what_was_undone_since_is_taken_out() -> None:
+    """Of a rise that a later fall undid in part, only what is left stands in the series."""
+    segments = segment_series(stairs((100, 0.6), (250, -0.4)))
+    left = without_other_changes(segments, np.array([0]), np.array([100]), np.array([100]))
+    assert left[0, 110:].mean() - left[0, :90].mean() == pytest.approx(0.2, abs=0.03)
+    assert left[0, 110:240].mean() == pytest.approx(left[0, 260:].mean(), abs=0.03)
