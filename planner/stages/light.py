@@ -1,8 +1,7 @@
 """Step of the analysis after tracing: what every circuit should lose against what was measured.
 
-In: `circuit_paths` with connectors, ports, cables, splices and splitters; circuits, loss tests, power
-readings. Out: `circuit_budget`, `budget_elements`. An operator's own limits come from the file that the
-environment variable PLANNER_LIMITS names.
+In: the plant as traced; circuits, loss tests, power readings. Out: `circuit_budget`, `budget_elements`. An
+operator's own limits come from the file that the environment variable PLANNER_LIMITS names.
 """
 
 from __future__ import annotations
@@ -14,14 +13,15 @@ from pathlib import Path
 import duckdb
 
 from planner.health.loss_budget import circuit_budgets
+from planner.plant.loss_elements import loss_elements
 from planner.progress import Progress
+from planner.stages.trace import placed_plant
 from planner.standards.lookup import limits_with
 from planner.store.database import has_rows, replace_result
 from planner.store.light_queries import (
     acceptance_and_latest_tests,
     budget_circuits,
     latest_powers,
-    path_elements,
 )
 
 OWN_LIMITS = "PLANNER_LIMITS"
@@ -39,7 +39,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     own_file = os.environ.get(OWN_LIMITS)
     limits = limits_with(Path(own_file) if own_file else None)
     progress(0.05, "reading the paths")
-    elements = path_elements(con)
+    elements = loss_elements(*placed_plant(con))
     circuits = budget_circuits(con)
     progress(0.35, "reading tests and powers")
     tests = acceptance_and_latest_tests(con, now)
@@ -51,6 +51,6 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     replace_result(con, "budget_elements", budgets.elements)
     missing = [table for table in ("loss_tests", "power_readings") if not has_rows(con, table)]
     notes = [f"not assessed: no {table}" for table in missing]
-    if elements.empty:
+    if not len(elements.code):
         notes.append("not assessed: no circuit could be traced")
     return "; ".join(notes)

@@ -1,30 +1,33 @@
 """Step 2 of the analysis: the path of every circuit, and what contradicts the records.
 
 In: plant tables, patching and mating events, power readings. Out: `circuit_paths`, `circuit_status`,
-`audit_findings`.
+`audit_findings`, and the place of every end face in `connector_state`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import duckdb
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 
 from planner.plant.audit import audit
-from planner.plant.graph import Plant, assemble, records_from_columns
-from planner.plant.patching import Replay, replay
+from planner.plant.graph import FACES, Plant, assemble, records_from_columns
+from planner.plant.patching import Replay, mated_with, replay
 from planner.plant.put_back import last_demates, presume_put_back
 from planner.plant.trace import Paths, element_rows, paths_table, status_frame, trace_all
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
-from planner.store.derived_queries import place_from_paths
+from planner.store.derived_queries import place_connectors
 from planner.store.plant_queries import (
     Columns,
     coded_events,
+    coded_places,
     coded_plant,
     coded_start,
     drop_numbers,
@@ -73,6 +76,38 @@ def traced_plant(con: duckdb.DuckDBPyConnection, moment: datetime) -> TracedPlan
     return TracedPlant(plant, paths, history, events, put_back, powered)
 
 
+def placed_plant(con: duckdb.DuckDBPyConnection) -> tuple[Plant, Paths]:
+    """The plant as the last tracing left it, and all its paths: built from places, without replaying events."""
+    number_ids(con)
+    columns = coded_plant(con)
+    columns["connectors"]["port"], columns["connectors"]["face"] = coded_places(con)
+    drop_numbers(con)
+    plant = assemble(records_from_columns(columns))
+    return plant, trace_all(plant)
+
+
+def _places(traced: TracedPlant) -> Any:
+    """Where every end face is, as `place_connectors` takes it."""
+    records = traced.plant.records
+    connectors = records.connectors
+    face = connectors.face.astype(np.int64)
+    face[traced.put_back["connector"].to_numpy(dtype=np.int64)] = len(FACES)
+    partner = mated_with(connectors.port, connectors.face)
+
+    def named(ids: Any, codes: npt.NDArray[Any]) -> Any:
+        """Ids of codes, empty for -1."""
+        return ids.take(pa.array(codes, mask=codes < 0))
+
+    return pa.table(
+        {
+            "connector_id": connectors.ids,
+            "port_id": named(records.ports.ids, connectors.port),
+            "face": named(pa.array([*FACES, "assumed"]), face),
+            "partner_id": named(connectors.ids, partner),
+        }
+    )
+
+
 def _odd_events(con: duckdb.DuckDBPyConnection, history: Replay, events: Columns) -> pd.DataFrame:
     """The mating events that did not fit the patching, with their ids."""
     odd = np.flatnonzero((history.irregular != 0) & (events["event_row"] >= 0))
@@ -105,7 +140,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     rows = element_rows(plant, paths)
     replace_paths(con, paths_table(plant, paths, rows))
     replace_result(con, "circuit_status", status_frame(plant, paths, rows))
-    place_from_paths(con)
+    place_connectors(con, _places(traced))
     progress(0.8, "auditing the records")
     findings = audit(
         plant,

@@ -1,12 +1,14 @@
 """The latest state of every end face, kept in step with the data by SQL.
 
 In: the intake tables and the number of the newest load already seen. Out: `connector_state`, recomputed
-only for the end faces that later loads touched (or whole, when the plant itself changed).
+only for the end faces that later loads touched (or whole, when the plant itself changed). Where an end face is
+comes from the replay of the mating events, which belongs to tracing.
 """
 
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 import duckdb
 
@@ -23,52 +25,10 @@ TIME_COLUMNS = {
     "work_orders": ("opened_at", "closed_at"),
 }
 
-# Order of moves of one end face or at one port face: time, unmating before mating, then a fixed order of ids.
-_ORDER = "(epoch_us(moved_at)::HUGEINT * 2 + mating) * 9223372036854775808::HUGEINT + (hash(event_id) // 2)::HUGEINT"
-
-_MOVES = """
-    SELECT connector_id, port_id, face, coalesce(since_at, TIMESTAMP '0001-01-01') AS moved_at,
-           1 AS mating, '' AS event_id
-    FROM patching {where}
-    UNION ALL
-    SELECT connector_id, port_id, face, "at", (action = 'mate')::INT, event_id
-    FROM mating_events {where}
-"""
-
-_LAST_OF_CONNECTOR = f"""
-SELECT connector_id, arg_max({{{{'port_id': port_id, 'face': face, 'mating': mating}}}}, {_ORDER}) AS last
-FROM ({_MOVES}) GROUP BY connector_id
-"""
-
-_LAST_OF_FACE = f"""
-SELECT port_id, face, arg_max(connector_id, {_ORDER}) AS connector_id
-FROM ({_MOVES}) WHERE mating = 1 GROUP BY port_id, face
-"""
-
 # {scope}, {and_scope}, {and_fixed_scope} and {final_scope} restrict the work to the end faces to recompute.
 _STATE = """
 INSERT INTO connector_state
-WITH plugged AS (
-    SELECT c.connector_id, c.last.port_id AS port_id, c.last.face AS face
-    FROM last_of_connector c
-    JOIN last_of_face f ON f.port_id = c.last.port_id AND f.face = c.last.face
-                       AND f.connector_id = c.connector_id
-    WHERE c.last.mating = 1
-),
-placed AS (
-    SELECT connector_id, port_id, face FROM plugged
-    UNION ALL
-    SELECT connector_id, fixed_port_id, 'fixed' FROM connectors WHERE fixed_port_id IS NOT NULL
-),
-partners AS (
-    SELECT a.connector_id, min(b.connector_id) AS partner_id
-    FROM placed a
-    JOIN placed b ON b.port_id = a.port_id AND b.connector_id <> a.connector_id
-                 AND ((a.face = 'front' AND b.face IN ('rear', 'fixed'))
-                   OR (a.face IN ('rear', 'fixed') AND b.face = 'front'))
-    GROUP BY a.connector_id
-),
-looked AS (
+WITH looked AS (
     SELECT connector_id, max("at") AS last_at,
            arg_max({{'result': result, 'finding': finding}}, ("at", inspection_id)) AS last
     FROM inspections {scope} GROUP BY connector_id
@@ -102,10 +62,7 @@ known AS (
     SELECT EXISTS (FROM mating_events) AS matings, EXISTS (FROM cleanings) AS cleanings,
            EXISTS (FROM inspections) AS looks
 )
-SELECT c.connector_id, p.port_id, p.face, po.housing_id, h.site_id, s.environment, po.role,
-       c.family, c.polish, ca.batch,
-       p.port_id IS NOT NULL AND h.kind <> 'test_set',
-       pa.partner_id,
+SELECT c.connector_id, NULL, NULL, NULL, NULL, NULL, NULL, c.family, c.polish, ca.batch, false, NULL,
        CASE WHEN known.matings THEN coalesce(t.mates, 0) END,
        CASE WHEN known.matings AND known.cleanings THEN coalesce(t.since_clean, 0) END,
        CASE WHEN known.matings AND known.looks THEN coalesce(t.since_look, 0) END,
@@ -113,12 +70,7 @@ SELECT c.connector_id, p.port_id, p.face, po.housing_id, h.site_id, s.environmen
        coalesce(lo.last_at, ?)
 FROM connectors c
 CROSS JOIN known
-LEFT JOIN placed p USING (connector_id)
-LEFT JOIN ports po ON po.port_id = p.port_id
-LEFT JOIN housings h ON h.housing_id = po.housing_id
-LEFT JOIN sites s ON s.site_id = h.site_id
 LEFT JOIN cables ca ON ca.cable_id = c.cable_id
-LEFT JOIN partners pa ON pa.connector_id = c.connector_id
 LEFT JOIN touched t ON t.connector_id = c.connector_id
 LEFT JOIN cleaned cl ON cl.connector_id = c.connector_id
 LEFT JOIN looked lo ON lo.connector_id = c.connector_id
@@ -165,40 +117,25 @@ def _is_new_table(con: duckdb.DuckDBPyConnection, table: str, load_id: int) -> b
 
 
 def rebuild_connector_state(con: duckdb.DuckDBPyConnection) -> int:
-    """Compute `connector_state` for every end face; returns the number of rows."""
+    """Compute `connector_state` for every end face, all but its place; returns the number of rows."""
     con.execute("DELETE FROM connector_state")
-    con.execute("CREATE OR REPLACE TEMP TABLE last_of_connector AS " + _LAST_OF_CONNECTOR.format(where=""))
-    con.execute("CREATE OR REPLACE TEMP TABLE last_of_face AS " + _LAST_OF_FACE.format(where=""))
     con.execute(_STATE.format(scope="", and_scope="", and_fixed_scope="", final_scope=""), [oldest_time(con)])
-    _drop(con, "last_of_connector", "last_of_face")
     return _count(con, "connector_state")
 
 
 def refresh_connector_state(con: duckdb.DuckDBPyConnection, seen_load: int) -> int:
-    """Recompute `connector_state` for the end faces that loads after `seen_load` touched.
+    """Recompute `connector_state` for the end faces that loads after `seen_load` touched, all but their place.
 
-    Touched are: end faces named by a new or corrected event (its earlier version included), and everything
-    that ever was at the port of such an event. Returns the number of end faces recomputed.
+    Touched are end faces named by a new or corrected event (its earlier version included), and those built
+    into the port of such an event. Returns the number of end faces recomputed; their place is empty until
+    `place_connectors`.
     """
     first_rows = any(_is_new_table(con, table, seen_load) for table in EVENT_TABLES)
     if seen_load == 0 or first_rows or rows_since(con, PLANT_TABLES, seen_load):
         return rebuild_connector_state(con)
-    con.execute("CREATE OR REPLACE TEMP TABLE touched_port AS " + _TOUCHED_PORTS, [seen_load, seen_load])
-    con.execute("CREATE OR REPLACE TEMP TABLE touched_face AS " + _TOUCHED_FACES, [seen_load] * 4)
+    con.execute("CREATE OR REPLACE TEMP TABLE touched_face AS " + _TOUCHED_FACES, [seen_load] * 6)
     touched = "connector_id IN (SELECT connector_id FROM touched_face)"
     con.execute(f"DELETE FROM connector_state WHERE {touched}")
-    # Where the touched sit now; who else sits in those ports; and where those others moved last.
-    con.execute("CREATE OR REPLACE TEMP TABLE last_touched AS " + _LAST_OF_CONNECTOR.format(where=f"WHERE {touched}"))
-    con.execute("CREATE OR REPLACE TEMP TABLE port_now AS " + _PORTS_NOW)
-    at_port = "WHERE port_id IN (SELECT port_id FROM port_now)"
-    con.execute("CREATE OR REPLACE TEMP TABLE last_of_face AS " + _LAST_OF_FACE.format(where=at_port))
-    others = (
-        "WHERE connector_id IN (SELECT connector_id FROM last_of_face EXCEPT SELECT connector_id FROM last_touched)"
-    )
-    con.execute(
-        "CREATE OR REPLACE TEMP TABLE last_of_connector AS SELECT * FROM last_touched UNION ALL "
-        + _LAST_OF_CONNECTOR.format(where=others)
-    )
     sql = _STATE.format(
         scope=f"WHERE {touched}",
         and_scope=f"AND m.{touched}",
@@ -207,15 +144,9 @@ def refresh_connector_state(con: duckdb.DuckDBPyConnection, seen_load: int) -> i
     )
     con.execute(sql, [oldest_time(con)])
     count = _count(con, "touched_face")
-    _drop(con, "touched_port", "touched_face", "last_touched", "port_now", "last_of_face", "last_of_connector")
+    con.execute("DROP TABLE touched_face")
     return count
 
-
-_TOUCHED_PORTS = """
-SELECT port_id FROM mating_events WHERE _load > ?
-UNION
-SELECT old_row->>'$.port_id' FROM row_history WHERE load_id > ? AND table_name = 'mating_events'
-"""
 
 _TOUCHED_FACES = """
 SELECT connector_id FROM mating_events WHERE _load > ?
@@ -223,22 +154,11 @@ UNION SELECT connector_id FROM inspections WHERE _load > ?
 UNION SELECT connector_id FROM cleanings WHERE _load > ?
 UNION SELECT old_row->>'$.connector_id' FROM row_history
       WHERE load_id > ? AND table_name IN ('mating_events', 'inspections', 'cleanings')
-UNION SELECT connector_id FROM mating_events WHERE port_id IN (SELECT port_id FROM touched_port)
-UNION SELECT connector_id FROM patching WHERE port_id IN (SELECT port_id FROM touched_port)
-UNION SELECT connector_id FROM connectors WHERE fixed_port_id IN (SELECT port_id FROM touched_port)
+UNION SELECT connector_id FROM connectors
+      WHERE fixed_port_id IN (
+          SELECT port_id FROM mating_events WHERE _load > ?
+          UNION SELECT old_row->>'$.port_id' FROM row_history WHERE load_id > ? AND table_name = 'mating_events')
 """
-
-_PORTS_NOW = """
-SELECT port_id FROM touched_port
-UNION SELECT last.port_id FROM last_touched
-UNION SELECT fixed_port_id FROM connectors
-      WHERE connector_id IN (SELECT connector_id FROM touched_face) AND fixed_port_id IS NOT NULL
-"""
-
-
-def _drop(con: duckdb.DuckDBPyConnection, *names: str) -> None:
-    for name in names:
-        con.execute(f"DROP TABLE {name}")
 
 
 def _count(con: duckdb.DuckDBPyConnection, table: str) -> int:
@@ -246,42 +166,32 @@ def _count(con: duckdb.DuckDBPyConnection, table: str) -> int:
     return int(row[0]) if row else 0
 
 
-def place_from_paths(con: duckdb.DuckDBPyConnection) -> None:
-    """Put end faces that the records lost, but a traced path needs, where the path has them.
+_PLACE = """
+UPDATE connector_state AS s
+SET port_id = a.port_id, face = a.face, housing_id = a.housing_id, site_id = a.site_id,
+    environment = a.environment, role = a.role, in_service = a.in_service, partner_id = a.partner_id
+FROM (
+    SELECT p.*, po.housing_id, h.site_id, si.environment, po.role,
+           p.port_id IS NOT NULL AND h.kind <> 'test_set' AS in_service
+    FROM _places p
+    LEFT JOIN ports po ON po.port_id = p.port_id
+    LEFT JOIN housings h ON h.housing_id = po.housing_id
+    LEFT JOIN sites si ON si.site_id = h.site_id
+) a
+WHERE s.connector_id = a.connector_id
+  AND (s.port_id IS DISTINCT FROM a.port_id OR s.face IS DISTINCT FROM a.face
+       OR s.partner_id IS DISTINCT FROM a.partner_id)
+"""
 
-    The face of such a place reads `assumed`, so that the next tracing can take it back.
+
+def place_connectors(con: duckdb.DuckDBPyConnection, places: Any) -> None:
+    """Put every end face of `connector_state` where the replayed patching has it.
+
+    `places` is an arrow table: connector_id, port_id, face (front, rear, fixed, or assumed where the records
+    lost the mate), partner_id; one row per end face, empty where it is nowhere.
     """
-    con.execute(
-        """
-        UPDATE connector_state SET port_id = NULL, face = NULL, housing_id = NULL, site_id = NULL,
-               environment = NULL, role = NULL, in_service = false, partner_id = NULL
-        WHERE face = 'assumed'
-        """
-    )
-    con.execute(
-        """
-        UPDATE connector_state AS s
-        SET port_id = a.port_id, face = 'assumed', housing_id = a.housing_id, site_id = a.site_id,
-            environment = a.environment, role = a.role, in_service = a.in_service, partner_id = a.partner_id
-        FROM (
-            SELECT p.connector_id, p.port_id, po.housing_id, h.site_id, si.environment, po.role,
-                   h.kind <> 'test_set' AS in_service,
-                   (SELECT min(o.connector_id) FROM circuit_paths o
-                    WHERE o.port_id = p.port_id AND o.connector_id <> p.connector_id) AS partner_id
-            FROM (SELECT connector_id, min(port_id) AS port_id FROM circuit_paths
-                  WHERE connector_id IN (SELECT connector_id FROM connector_state WHERE port_id IS NULL)
-                  GROUP BY connector_id) p
-            JOIN ports po ON po.port_id = p.port_id
-            JOIN housings h ON h.housing_id = po.housing_id
-            LEFT JOIN sites si ON si.site_id = h.site_id
-        ) a
-        WHERE s.connector_id = a.connector_id AND s.port_id IS NULL
-        """
-    )
-    con.execute(
-        """
-        UPDATE connector_state AS s SET partner_id = a.connector_id
-        FROM connector_state a
-        WHERE a.face = 'assumed' AND s.connector_id = a.partner_id AND s.partner_id IS NULL
-        """
-    )
+    con.register("_places", places)
+    try:
+        con.execute(_PLACE)
+    finally:
+        con.unregister("_places")

@@ -191,6 +191,29 @@ def coded_start(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[Array,
     return columns["port"], columns["face"]
 
 
+def coded_places(con: duckdb.DuckDBPyConnection) -> tuple[Array, Array]:
+    """Port (-1 none) and face (0 front, 1 rear, 2 built in, -1 none) of every connector as last traced.
+
+    An end face that tracing put back stands at the face of its last event in that port.
+    """
+    columns = _columns(
+        con,
+        """WITH put_back AS (
+               SELECT s.connector_id, arg_max(e.face, (e."at", length(e.event_id), e.event_id)) AS face
+               FROM connector_state s JOIN mating_events e ON e.connector_id = s.connector_id AND e.port_id = s.port_id
+               WHERE s.face = 'assumed' GROUP BY s.connector_id
+           )
+           SELECT coalesce(p.number, -1) AS port,
+                  (coalesce(list_position(['front', 'rear', 'fixed'], coalesce(b.face, s.face)), 0) - 1)::TINYINT
+                      AS face
+           FROM plant_connector n
+           LEFT JOIN connector_state s ON s.connector_id = n.id
+           LEFT JOIN put_back b ON b.connector_id = n.id
+           LEFT JOIN plant_port p ON p.id = s.port_id ORDER BY n.number""",
+    )
+    return columns["port"], columns["face"]
+
+
 def coded_events(con: duckdb.DuckDBPyConnection, until: datetime) -> Columns:
     """Mating events up to and including `until`, by time and number, as arguments of `replay`.
 

@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from planner.pipeline import stale_steps
-from planner.stages import derive
+from planner.progress import silent
+from planner.stages import derive, trace
 from planner.store.database import open_database, transaction
 from planner.tables.catalogue import TABLES
 
@@ -76,6 +77,12 @@ def replayed_by_hand(con: duckdb.DuckDBPyConnection) -> dict[str, str | None]:
     return {c: place[0] for c, place in where.items()}
 
 
+def bring_up_to_date(con: duckdb.DuckDBPyConnection) -> None:
+    """The steps that fill the derived table: what happened to every end face, and where it is."""
+    derive.run(con, NOW, silent)
+    trace.run(con, NOW, silent)
+
+
 def state(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """The derived table in key order."""
     return con.execute("SELECT * FROM connector_state ORDER BY connector_id").df()
@@ -87,7 +94,7 @@ def test_place_of_every_end_face_equals_a_replay_by_hand(seed: int) -> None:
     con = open_database(":memory:")
     plant(con, 6, 8)
     insert(con, "mating_events", events(np.random.default_rng(seed), 60, 6, 8, 0), 1)
-    derive.run(con, NOW, lambda share, doing: None)
+    bring_up_to_date(con)
     found = state(con).set_index("connector_id")["port_id"]
     loose = {c: p for c, p in found.items() if c.startswith("C") and isinstance(p, str)}
     assert loose == replayed_by_hand(con)
@@ -101,17 +108,17 @@ def test_refresh_after_a_second_load_equals_a_rebuild(seed: int) -> None:
     plant(con, 9, 12)
     insert(con, "mating_events", events(rng, 40, 9, 12, 0), 1)
     with transaction(con):
-        derive.run(con, NOW, lambda share, doing: None)
+        bring_up_to_date(con)
         con.execute("INSERT INTO stage_runs VALUES ('derive', 1, ?, 0, '')", [NOW])
     insert(con, "mating_events", events(rng, 6, 9, 12, 40), 2)
     at = START + timedelta(hours=45)
     insert(con, "cleanings", [{"cleaning_id": "K", "at": at, "connector_id": "C3", "method": "dry_pen"}], 2)
     look = {"inspection_id": "I", "at": at, "connector_id": "F3", "result": "fail", "finding": "particle"}
     insert(con, "inspections", [look], 2)
-    derive.run(con, NOW, lambda share, doing: None)
+    bring_up_to_date(con)
     kept_in_step = state(con)
     con.execute("DELETE FROM stage_runs")
-    derive.run(con, NOW, lambda share, doing: None)
+    bring_up_to_date(con)
     pd.testing.assert_frame_equal(kept_in_step, state(con))
 
 
@@ -152,7 +159,8 @@ def test_matings_count_from_the_last_cleaning_and_inspection() -> None:
         ],
         1,
     )
-    assert derive.run(con, NOW, lambda share, doing: None) == ""
+    assert derive.run(con, NOW, silent) == ""
+    trace.run(con, NOW, silent)
     rows = state(con).set_index("connector_id")
     assert list(rows.loc["C0", ["mates", "mates_since_clean", "mates_since_inspection"]]) == [5, 3, 5]
     assert list(rows.loc["F0", ["mates", "mates_since_clean", "mates_since_inspection"]]) == [5, 5, 2]
@@ -161,11 +169,34 @@ def test_matings_count_from_the_last_cleaning_and_inspection() -> None:
     assert not rows.loc["C1", "in_service"]
 
 
+def test_events_of_one_second_leave_an_end_face_where_they_end() -> None:
+    """A cord moved to another port and back within one second is where the last of the four events puts it."""
+    con = open_database(":memory:")
+    plant(con, 3, 1)
+    moves = [("P0", "mate", 0), ("P0", "demate", 9), ("P1", "mate", 9), ("P1", "demate", 9), ("P0", "mate", 9)]
+    rows = [
+        {
+            "event_id": f"E{i}",
+            "at": START + timedelta(days=day),
+            "port_id": port,
+            "face": "front",
+            "connector_id": "C0",
+            "action": action,
+        }
+        for i, (port, action, day) in enumerate(moves)
+    ]
+    insert(con, "mating_events", rows, 1)
+    bring_up_to_date(con)
+    placed = state(con).set_index("connector_id")
+    assert placed.loc["C0", "port_id"] == "P0"
+    assert placed.loc["F0", "partner_id"] == "C0"
+
+
 def test_absent_history_is_named() -> None:
     """A fleet without history gets a note that says which tables are missing."""
     con = open_database(":memory:")
     plant(con, 3, 2)
-    note = derive.run(con, NOW, lambda share, doing: None)
+    note = derive.run(con, NOW, silent)
     assert note == "not assessed: no mating_events; not assessed: no inspections; not assessed: no cleanings"
 
 
