@@ -147,22 +147,19 @@ def impact(port: str | None, db: Path, out: Path | None) -> int:
     how many of those circuits have no stand-in that avoids the element.
     """
     from planner.plant.impact import mistake_at, shared_elements, who_goes_dark
-    from planner.stages.trace import traced_plant
-    from planner.store.plant_queries import moment_of_trace
+    from planner.stages.trace import placed_plant
 
     con = open_results(db)
     try:
-        moment = moment_of_trace(con)
-        assert moment is not None
-        traced = traced_plant(con, moment)
+        plant, paths = placed_plant(con)
         if port is None:
-            shared = shared_elements(traced.plant, traced.paths)
+            shared = shared_elements(plant, paths)
             if out is not None:
                 _write(con, shared, out)
             show_table(shared.groupby("element_kind").head(5), "what most circuits share (first five of a kind)")
             return 0
-        dark = who_goes_dark(traced.plant, traced.paths, port)
-        near = mistake_at(traced.plant, traced.paths, port)
+        dark = who_goes_dark(plant, paths, port)
+        near = mistake_at(plant, paths, port)
         if out is not None:
             _write(con, dark, out)
     finally:

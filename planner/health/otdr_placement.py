@@ -41,17 +41,6 @@ START_JOINTS = 4
 RELATIVE_TOLERANCE = 0.005
 """Distance error per metre of an event, from cable records and group index (our estimate). [-]"""
 
-PLACED_COLUMNS = (
-    "place_m",
-    "position",
-    "last_position",
-    "element_kind",
-    "element_id",
-    "same_as",
-    "off_by_m",
-    "aligned_by",
-)
-
 
 def dead_zone_m(pulse_ns: float, group_index: float = 1.468) -> float:
     """Shortest distance at which a pulse of this length leaves two events apart: c t / (2 n). [m]

@@ -1183,7 +1183,8 @@ def audit(
     plant, paths
         From `build_plant` and `trace_all` (all circuits).
     events
-        Mating events that did not fit (see `irregular_events`); None or empty if all did.
+        Mating events that did not fit, from `irregular_events` with their `event_id` and `at`; None or empty if
+        all did.
     powered
         Latest received power per port: port_id, rx_dbm [dBm]; None if there are no readings.
     newest_event
@@ -1215,15 +1216,25 @@ def audit(
     return _frame(plant, paths, out.rows)
 
 
-def irregular_events(history: patching.Replay, events: pd.DataFrame) -> pd.DataFrame:
-    """The events that did not fit the patching: event_id, at, connector, port, face, irregular, displaced.
+def irregular_events(
+    history: patching.Replay, event_connector: Array, event_port: Array, event_face: Array
+) -> pd.DataFrame:
+    """The events that did not fit the patching, in the order of the replay.
 
-    `events` has, in the order of the replay, columns event_id, at, connector, port, face (numbers).
-    Rows without an event_id (made up from the patching table) are left out.
+    Columns: event (place in the replay), connector, port, face (numbers), irregular and displaced as in the
+    replay. Whoever has the records adds `event_id` and `at`.
     """
-    odd = np.flatnonzero(history.irregular != 0)
-    frame = events.iloc[odd].assign(irregular=history.irregular[odd], displaced=history.displaced[odd])
-    return frame[frame["event_id"].fillna("") != ""].reset_index(drop=True)
+    odd = np.flatnonzero(history.irregular)
+    return pd.DataFrame(
+        {
+            "event": odd,
+            "connector": event_connector[odd],
+            "port": event_port[odd],
+            "face": event_face[odd],
+            "irregular": history.irregular[odd],
+            "displaced": history.displaced[odd],
+        }
+    )
 
 
 _SEVERITY = {"error": 0, "warning": 1}

@@ -10,12 +10,10 @@ import pandas as pd
 
 from planner.errors import TraceError
 from planner.plant.audit import circuits_of_connectors
-from planner.plant.graph import CABLE_SIDE, NONE, Plant, distinct, taken
+from planner.plant.graph import NONE, Plant, distinct, taken
 from planner.plant.trace import ADAPTER, CABLE, CONNECTOR, SPLICE, SPLITTER, Paths, element_rows
 
 Array = npt.NDArray[Any]
-
-SHARED_KINDS = ("connector", "cable", "splice", "splitter", "panel", "site")
 
 
 def shared_elements(plant: Plant, paths: Paths, least: int = 2) -> pd.DataFrame:
@@ -89,6 +87,13 @@ def _site_of(plant: Plant, kind: str, element: Array) -> Array:
     return element if kind == "site" else np.full(len(element), NONE)
 
 
+def _port_number(plant: Plant, port_id: str) -> int:
+    port = plant.number_of("ports", port_id)
+    if port < 0:
+        raise TraceError(f"impact: got port {port_id!r}, must be a port_id of the ports table; check the spelling")
+    return port
+
+
 def who_goes_dark(plant: Plant, paths: Paths, port_id: str) -> pd.DataFrame:
     """Circuits that go dark when the connectors of a port are unplugged.
 
@@ -109,9 +114,7 @@ def who_goes_dark(plant: Plant, paths: Paths, port_id: str) -> pd.DataFrame:
     TraceError
         There is no such port.
     """
-    port = plant.number_of("ports", port_id)
-    if port < 0:
-        raise TraceError(f"impact: got port {port_id!r}, must be a port_id of the ports table; check the spelling")
+    port = _port_number(plant, port_id)
     start, numbers = circuits_of_connectors(plant, paths)
     here = [int(c) for c in plant.holder[port] if c >= 0]
     found = [numbers[start[c] : start[c + 1]] for c in here]
@@ -148,9 +151,7 @@ def mistake_at(plant: Plant, paths: Paths, port_id: str, neighbours: int = 1) ->
     TraceError
         There is no such port.
     """
-    port = plant.number_of("ports", port_id)
-    if port < 0:
-        raise TraceError(f"impact: got port {port_id!r}, must be a port_id of the ports table; check the spelling")
+    port = _port_number(plant, port_id)
     housing = plant.records.ports.housing
     shelf = np.flatnonzero(housing == housing[port])
     place = int(np.searchsorted(shelf, port))
@@ -161,11 +162,3 @@ def mistake_at(plant: Plant, paths: Paths, port_id: str, neighbours: int = 1) ->
         dark = who_goes_dark(plant, paths, name)
         rows.append((name, len(dark), int(dark["customers"].sum()), int(dark["stays_up"].sum())))
     return pd.DataFrame(rows, columns=["port_id", "circuits", "customers", "stay_up"])
-
-
-def far_end_of_cord(plant: Plant, connector: int) -> int:
-    """The connector at the other end of a connector's cable (its first fibre); -1 if there is none."""
-    side = int(plant.link[2 * int(plant.first_point[connector]) + CABLE_SIDE])
-    if side < 0 or side >> 1 >= plant.n_connector_points:
-        return NONE
-    return int(plant.connector_of[side >> 1])

@@ -8,12 +8,14 @@ Nodes are light points: ("connector", connector_id, fibre), ("splice", splice_id
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import networkx as nx
 import numpy as np
 
 from planner.plant.graph import MATE_SIDE, Plant, find_id
+
+V = TypeVar("V")
 
 NODE_KINDS = ("connector", "splice", "splitter")
 
@@ -139,9 +141,6 @@ class _Row(Mapping[Any, dict[str, Any]]):
     def __init__(self, plant: Plant, keys: _Keys, number: int) -> None:
         self._plant, self._keys, self._number = plant, keys, number
 
-    def _sides(self) -> dict[Any, tuple[int, int]]:
-        return {self._keys.key(point): (point, side) for point, side in _neighbours(self._plant, self._number)}
-
     def __iter__(self) -> Iterator[Any]:
         return (self._keys.key(point) for point, _ in _neighbours(self._plant, self._number))
 
@@ -159,8 +158,8 @@ class _Row(Mapping[Any, dict[str, Any]]):
         raise KeyError(node)
 
 
-class _Adjacency(Mapping[Any, _Row]):
-    """Every node's neighbours, read from the arrays when asked."""
+class _Points(Mapping[Any, V]):
+    """Something about every node, read from the arrays when asked."""
 
     def __init__(self, plant: Plant, keys: _Keys) -> None:
         self._plant, self._keys = plant, keys
@@ -173,34 +172,26 @@ class _Adjacency(Mapping[Any, _Row]):
 
     def __contains__(self, node: object) -> bool:
         return self._keys.number(node) >= 0
+
+    def _number(self, node: Any) -> int:
+        number = self._keys.number(node)
+        if number < 0:
+            raise KeyError(node)
+        return number
+
+
+class _Adjacency(_Points[_Row]):
+    """Every node's neighbours."""
 
     def __getitem__(self, node: Any) -> _Row:
-        number = self._keys.number(node)
-        if number < 0:
-            raise KeyError(node)
-        return _Row(self._plant, self._keys, number)
+        return _Row(self._plant, self._keys, self._number(node))
 
 
-class _NodeData(Mapping[Any, dict[str, Any]]):
+class _NodeData(_Points[dict[str, Any]]):
     """Attributes of every node: kind, port_id and site_id (empty where there is none)."""
 
-    def __init__(self, plant: Plant, keys: _Keys) -> None:
-        self._plant, self._keys = plant, keys
-
-    def __iter__(self) -> Iterator[Any]:
-        return (self._keys.key(number) for number in range(self._plant.n_points))
-
-    def __len__(self) -> int:
-        return self._plant.n_points
-
-    def __contains__(self, node: object) -> bool:
-        return self._keys.number(node) >= 0
-
     def __getitem__(self, node: Any) -> dict[str, Any]:
-        number = self._keys.number(node)
-        if number < 0:
-            raise KeyError(node)
-        plant = self._plant
+        number, plant = self._number(node), self._plant
         if number < plant.n_connector_points:
             kind, port = 0, int(plant.records.connectors.port[plant.connector_of[number]])
         elif number < plant.first_leg:

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
-from planner.plant.audit import audit
+from planner.plant.audit import audit, irregular_events
 from planner.plant.graph import FACES, Plant, assemble, records_from_columns
 from planner.plant.patching import Replay, mated_with, replay
 from planner.plant.put_back import last_demates, presume_put_back
@@ -109,19 +109,11 @@ def _places(traced: TracedPlant) -> Any:
 
 
 def _odd_events(con: duckdb.DuckDBPyConnection, history: Replay, events: Columns) -> pd.DataFrame:
-    """The mating events that did not fit the patching, with their ids."""
-    odd = np.flatnonzero((history.irregular != 0) & (events["event_row"] >= 0))
-    frame = pd.DataFrame(
-        {
-            "event_row": events["event_row"][odd],
-            "connector": events["event_connector"][odd],
-            "port": events["event_port"][odd],
-            "face": events["event_face"][odd],
-            "irregular": history.irregular[odd],
-            "displaced": history.displaced[odd],
-        }
-    )
-    return frame.merge(event_ids(con, events["event_row"][odd]), on="event_row")
+    """The recorded mating events that did not fit the patching, with their ids and times."""
+    odd = irregular_events(history, events["event_connector"], events["event_port"], events["event_face"])
+    odd = odd.assign(event_row=events["event_row"][odd["event"]])
+    recorded = odd[odd["event_row"] >= 0]
+    return recorded.merge(event_ids(con, recorded["event_row"].to_numpy()), on="event_row")
 
 
 def _newest_event(events: Columns, ports: int) -> npt.NDArray[np.int64]:

@@ -268,12 +268,6 @@ def powered_ports(con: duckdb.DuckDBPyConnection, now: datetime, days: int = 30)
     )
 
 
-def moment_of_trace(con: duckdb.DuckDBPyConnection) -> datetime | None:
-    """The moment the traced paths stand for; None before the first trace."""
-    row = con.execute("SELECT as_of_at FROM stage_runs WHERE stage = 'trace'").fetchone()
-    return row[0] if row else None
-
-
 def circuit_summary(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataFrame:
     """One row on a circuit: its ends, status of the trace, and latest loss tests in words; empty if unknown."""
     return fetch(

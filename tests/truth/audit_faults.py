@@ -134,16 +134,14 @@ def find(tables: Tables) -> pd.DataFrame:
     """Findings of the audit on these tables."""
     records, history, events = code_records(tables)
     plant = assemble(records)
-    numbered = pd.DataFrame(
-        {
-            "event_id": events["event_id"],
-            "at": events["at"],
-            "connector": [plant.number_of("connectors", c) for c in events["connector_id"]],
-            "port": [plant.number_of("ports", p) for p in events["port_id"]],
-            "face": (events["face"] == "rear").astype(int),
-        }
+    numbers = (
+        np.array([plant.number_of("connectors", c) for c in events["connector_id"]]),
+        np.array([plant.number_of("ports", p) for p in events["port_id"]]),
+        (events["face"] == "rear").to_numpy(dtype=int),
     )
-    odd = irregular_events(history, numbered)
+    odd = irregular_events(history, *numbers)
+    odd = odd.assign(**{name: events[name].to_numpy()[odd["event"]] for name in ("event_id", "at")})
+    odd = odd[odd["event_id"].fillna("") != ""]
     return audit(plant, trace_all(plant), events=odd, powered=tables["power_readings"])
 
 
