@@ -9,7 +9,8 @@ import pandas as pd
 
 from planner.commands.common import console, db_option, open_results, show_table
 from planner.errors import InputError, TraceError
-from planner.store.diagnosis_queries import diagnosis_rows, evidence_of, is_circuit
+from planner.store.diagnosis_queries import diagnosis_rows, evidence_of
+from planner.store.known_ids import is_known, unknown_id
 
 SHOWN = 20
 
@@ -32,10 +33,8 @@ def diagnose(circuit: str | None, db: Path, out: Path | None) -> None:
     """
     con = open_results(db, "diagnosing")
     try:
-        if circuit is not None and not is_circuit(con, circuit):
-            raise TraceError(
-                f"circuit {circuit}: there is no such circuit in {db}; planner export circuits --out FILE lists them"
-            )
+        if circuit is not None and not is_known(con, "circuit", circuit):
+            raise TraceError(unknown_id(con, "diagnose: no such circuit", "circuit", circuit))
         if out is not None:
             _write(diagnosis_rows(con, circuit), out)
             console.print(f"written to {out}")

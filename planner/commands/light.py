@@ -11,17 +11,17 @@ import click
 import duckdb
 import pandas as pd
 
-from planner.commands.common import console, db_option, now_option, open_results, show_table
+from planner.commands.common import WAIT_S, console, db_option, now_option, open_results, show_table
 from planner.errors import ParameterError, TraceError
 from planner.health.loss_budget import Budgets, circuit_budgets
 from planner.health.otdr_placement import merge_directions, place_events
 from planner.standards import endface
 from planner.standards.lookup import Limits, limits_with
-from planner.store.database import open_database
+from planner.store.database import open_readable
+from planner.store.known_ids import is_known, unknown_id
 from planner.store.light_queries import (
     acceptance_and_latest_tests,
     budget_circuits,
-    circuit_exists,
     circuit_path,
     fleet_offsets,
     inspected_end_face,
@@ -53,8 +53,8 @@ def budget(circuit: str, limits_file: Path | None, now: datetime | None, db: Pat
     """
     limits = limits_with(limits_file)
     with open_results(db, now=now) as con:
-        if not circuit_exists(con, circuit):
-            raise TraceError(f"budget: got circuit {circuit!r}, must be a circuit_id of the circuits table")
+        if not is_known(con, "circuit", circuit):
+            raise TraceError(unknown_id(con, "budget", "circuit", circuit))
         return _show_budget(con, circuit, limits, light_as_of(con))
 
 
@@ -197,10 +197,10 @@ def _show_summary(row: dict[Hashable, Any]) -> None:
 def grade(inspection: str, criteria_file: Path | None, edition: str, db: Path) -> int:
     """Grade INSPECTION zone by zone; says which mark breaks which rule. Exit code 1 if it fails."""
     rules = endface.criteria(edition, criteria_file)
-    with open_database(db, read_only=True) as con:
+    with open_readable(db, wait_s=WAIT_S) as con:
         about = inspected_end_face(con, inspection)
         if about.empty:
-            raise ParameterError(f"grade: got inspection {inspection!r}, must be an inspection_id of inspections")
+            raise ParameterError(unknown_id(con, "grade", "inspection", inspection))
         marks = inspected_marks(con, inspection)
     row = about.iloc[0]
     recorded = f"recorded verdict: {row['result']}" + (f", {row['finding']}" if row["finding"] else "")

@@ -33,15 +33,14 @@ def trace(circuit: str, db: Path, at: datetime | None, out: Path | None) -> int:
     power at equipment ports, the last look at other end faces. Exit code 1 if the path is broken; the
     message says where it stops from either end.
     """
+    from planner.store.known_ids import is_known, unknown_id
     from planner.store.plant_queries import circuit_summary, path_with_readings
 
     con = open_results(db)
     try:
+        if not is_known(con, "circuit", circuit):
+            raise TraceError(unknown_id(con, "trace", "circuit", circuit))
         summary = circuit_summary(con, circuit)
-        if not len(summary):
-            raise TraceError(
-                f"trace: got circuit {circuit!r}, must be a circuit_id of the circuits table; check the spelling"
-            )
         if at is None:
             rows, reason = path_with_readings(con, circuit), str(summary["reason"].iloc[0] or "")
         else:
@@ -100,8 +99,8 @@ def _show_summary(row: pd.Series, at: datetime | None) -> None:
     )
     if at is None and not pd.isna(row["traced"]) and bool(row["traced"]):
         console.print(
-            f"{row['connectors']} end faces, {row['splices']} splices, {row['splitters']} splitters, "
-            f"{row['length_m']:,.0f} m of cable"
+            f"{_counted(int(row['connectors']), 'end face')}, {_counted(int(row['splices']), 'splice')}, "
+            f"{_counted(int(row['splitters']), 'splitter')}, {row['length_m']:,.0f} m of cable"
         )
     console.print(f"latest loss tests: {row['tests']}" if isinstance(row["tests"], str) else "loss: no loss test")
 
@@ -148,9 +147,12 @@ def impact(port: str | None, db: Path, out: Path | None) -> int:
     """
     from planner.plant.impact import mistake_at, shared_elements, who_goes_dark
     from planner.stages.trace import placed_plant
+    from planner.store.known_ids import is_known, unknown_id
 
     con = open_results(db)
     try:
+        if port is not None and not is_known(con, "port", port):
+            raise TraceError(unknown_id(con, "impact", "port", port))
         plant, paths = placed_plant(con)
         if port is None:
             shared = shared_elements(plant, paths)

@@ -69,14 +69,12 @@ def trace_dirt(name: str, db: Path, top: int) -> None:
     launch cords, and everything they met is listed.
     """
     from planner.store import meeting_queries
+    from planner.store.known_ids import unknown_id
 
     con = open_results(db)
     faces = meeting_queries.faces_named(con, name)
     if not faces:
-        raise TraceError(
-            f"trace-dirt: got '{name}', must be the id of a connector, cable or housing in the records; "
-            "planner export connectors --out FILE lists the connectors"
-        )
+        raise TraceError(unknown_id(con, "trace-dirt", ("connector", "cable", "housing"), name))
     show_table(_percent(meeting_queries.health_of(con, faces).head(top)), f"{name}: what is believed of it")
     if len(faces) == 1:
         lines = meeting_queries.evidence_of(con, faces[0])

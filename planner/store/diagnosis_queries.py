@@ -238,11 +238,6 @@ def circuit_orders(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: l
         )
 
 
-def is_circuit(con: duckdb.DuckDBPyConnection, circuit_id: str) -> bool:
-    """Whether the records hold that circuit."""
-    return bool(con.execute("SELECT 1 FROM circuits WHERE circuit_id = ?", [circuit_id]).fetchall())
-
-
 def diagnosis_rows(con: duckdb.DuckDBPyConnection, circuit_id: str | None) -> pd.DataFrame:
     """The diagnosis of one circuit or of all, falling probability within each circuit."""
     return fetch(

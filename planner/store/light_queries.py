@@ -182,11 +182,6 @@ def circuit_path(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataFram
     return fetch(con, 'SELECT * FROM circuit_paths WHERE circuit_id = ? ORDER BY "position"', [circuit_id])
 
 
-def circuit_exists(con: duckdb.DuckDBPyConnection, circuit_id: str) -> bool:
-    """Whether the circuits table holds this circuit."""
-    return con.execute("SELECT 1 FROM circuits WHERE circuit_id = ?", [circuit_id]).fetchone() is not None
-
-
 def not_traced_reason(con: duckdb.DuckDBPyConnection, circuit_id: str) -> str:
     """Why a circuit has no path; empty if it has one or was not looked at."""
     row = con.execute("SELECT reason FROM circuit_status WHERE circuit_id = ? AND NOT traced", [circuit_id]).fetchone()
