@@ -17,20 +17,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.errors import ParameterError
-from planner.health.episodes import (
-    CLEAN,
-    DEMATE,
-    LOOK,
-    LOOK_AFTER,
-    MATE,
-    REPORT,
-    WAITS,
-    Operations,
-    Stream,
-    compile_operations,
-)
-from planner.health.learning import BASES, FACE_KINDS, Classes, Rates, learn, tables_of
-from planner.health.sweeps import backward, beliefs, forward, message_places, no_messages
+from planner.health.episodes import DEMATE, MATE, OUTCOMES, WAITS, Operations, Stream, compile_operations
+from planner.health.learning import Classes, Rates, learn, tables_of
+from planner.health.sweeps import backward, beliefs, forward, no_messages, no_trail
 from planner.plant.patching import replay
 
 Float32 = npt.NDArray[np.float32]
@@ -41,7 +30,8 @@ Int64 = npt.NDArray[np.int64]
 
 MOST_LEARNED = 150_000  # events that learning looks at; a larger fleet is sampled by whole ports
 STREAM = ("seconds", "kind", "face", "port", "face_side", "detail", "technician", "test_set", "suspected")
-UNKNOWN_METHOD, NOT_RECORDED = 6, 7
+FACES = ("start_port", "start_face", "fixed_port", "face_kind", "batch")
+NOT_RECORDED = 7  # method: what happened to an end face found dirty and closed without a recorded cleaning
 DAY = 86400.0
 
 
@@ -137,6 +127,26 @@ def history_of(faces: pd.DataFrame, ports: pd.DataFrame, events: Mapping[str, An
 
 
 @dataclass(frozen=True)
+class Sizes:
+    """How many sites, technicians, test sets and batches a history numbers."""
+
+    sites: int
+    technicians: int
+    test_sets: int
+    batches: int
+
+    @classmethod
+    def of(cls, history: History) -> Sizes:
+        """The sizes of a history."""
+        return cls(
+            int(history.port_site.max(initial=-1)) + 1,
+            int(history.technician.max(initial=-1)) + 1,
+            int(history.test_set.max(initial=-1)) + 1,
+            int(history.batch.max(initial=-1)) + 1,
+        )
+
+
+@dataclass(frozen=True)
 class Coded:
     """A history ready for the sweeps: its operations, what their classes mean, and who met whom."""
 
@@ -148,23 +158,11 @@ class Coded:
     partner_now: Int32
 
 
-def _distinct(*keys: Int64 | Int32) -> tuple[Int32, list[Int32]]:
-    """Number the combinations of integer keys (>= -1) that occur; returns numbers and each key by number."""
-    combined = np.zeros(len(keys[0]), np.int64)
-    sizes = [int(key.max(initial=-1)) + 2 for key in keys]
-    for key, size in zip(keys, sizes, strict=True):
-        combined = combined * size + (key.astype(np.int64) + 1)
-    codes, found = pd.factorize(combined)
-    found = np.asarray(found, np.int64)
-    parts: list[Int32] = []
-    for size in reversed(sizes):
-        parts.append((found % size - 1).astype(np.int32))
-        found = found // size
-    return codes.astype(np.int32), parts[::-1]
+def code_history(history: History, sizes: Sizes | None = None) -> Coded:
+    """Replay who met whom and compile the history to operations with their classes.
 
-
-def code_history(history: History) -> Coded:
-    """Replay who met whom and compile the history to operations with their classes."""
+    `sizes` where the history is a part of another whose numbers of sites, people and test sets are to hold.
+    """
     m = len(history.seconds)
     moving = np.flatnonzero((history.kind == MATE) | (history.kind == DEMATE))
     met = replay(
@@ -184,69 +182,47 @@ def code_history(history: History) -> Coded:
     # Where it happened: the event's port, else where the end face starts, is built in or ends up.
     home = np.where(history.fixed_port >= 0, history.fixed_port, history.start_port)
     home = np.where(home >= 0, home, met.port_now)
-    port = np.where(history.port >= 0, history.port, home[history.face]) if m else history.port
-    site = np.where(port >= 0, history.port_site[port], -1) if len(history.port_site) else np.full(m, -1)
-    air = np.where(port >= 0, history.port_environment[port], 3) if len(history.port_site) else np.full(m, 3)
-    kind = history.face_kind.astype(np.int64)
-    own = air.astype(np.int64) * len(FACE_KINDS) + kind[history.face]
-    # A look or cleaning names no partner: the other end face opened with it is taken to be of the same kind.
-    other = air.astype(np.int64) * len(FACE_KINDS) + np.where(partner >= 0, kind[partner], kind[history.face])
-    implied = np.isin(history.kind, (LOOK, LOOK_AFTER, CLEAN))
-    base = np.concatenate([own, other]) + np.tile(np.where(implied, BASES // 2, 0), 2)
-    opening, (opening_base, opening_site, opening_technician) = _distinct(
-        base, np.tile(site.astype(np.int64), 2), np.tile(history.technician.astype(np.int64), 2)
+    sizes = sizes or Sizes.of(history)
+    operations, openings = compile_operations(
+        Stream(
+            at=history.seconds,
+            kind=history.kind,
+            face=history.face,
+            partner=partner,
+            detail=history.detail,
+            port=history.port,
+            technician=history.technician,
+            test_set=history.test_set,
+            home=home.astype(np.int32),
+            face_kind=history.face_kind,
+            port_site=history.port_site,
+            port_air=history.port_environment,
+            sites=sizes.sites,
+            technicians=sizes.technicians,
+            test_sets=sizes.test_sets,
+            start_partner=_start_partner(history),
+            start_at=int(history.seconds[0]) if m else history.end_at,
+            end_at=history.end_at,
+        )
     )
-    both_sides = np.ascontiguousarray(opening.reshape(2, m).T)
-
-    cleans = (history.kind == CLEAN) | (history.kind == MATE) | (history.kind == LOOK_AFTER)
-    method = np.where(history.kind == CLEAN, history.detail, UNKNOWN_METHOD)[cleans].astype(np.int64)
-    cleaning, (cleaning_method, cleaning_technician) = _distinct(method, history.technician[cleans])
-    looks = (history.kind == LOOK) | (history.kind == LOOK_AFTER)
-    cleaning_method = np.append(cleaning_method, np.int32(NOT_RECORDED))
-    cleaning_technician = np.append(cleaning_technician, np.int32(-1))
-    look, (look_outcome, look_test_set) = _distinct(history.detail[looks].astype(np.int64), history.test_set[looks])
-
+    people, sets = sizes.technicians + 1, sizes.test_sets + 1
+    method = np.repeat(np.arange(NOT_RECORDED, dtype=np.int32), people)
     classes = Classes(
-        opening_base=opening_base,
-        opening_site=opening_site,
-        opening_technician=opening_technician,
-        cleaning_method=cleaning_method,
-        cleaning_technician=cleaning_technician,
-        look_outcome=look_outcome,
-        look_test_set=look_test_set,
+        opening_base=openings.base,
+        opening_site=openings.site,
+        opening_technician=openings.technician,
+        cleaning_method=np.append(method, np.int32(NOT_RECORDED)),
+        cleaning_technician=np.append(np.arange(len(method), dtype=np.int32) % people - 1, np.int32(-1)),
+        look_outcome=np.repeat(np.arange(OUTCOMES, dtype=np.int32), sets),
+        look_test_set=np.arange(OUTCOMES * sets, dtype=np.int32) % sets - 1,
         start_kind=history.face_kind.astype(np.int32),
         start_batch=history.batch,
-        sites=int(history.port_site.max(initial=-1)) + 1,
-        technicians=int(history.technician.max(initial=-1)) + 1,
-        test_sets=int(history.test_set.max(initial=-1)) + 1,
-        batches=int(history.batch.max(initial=-1)) + 1,
+        sites=sizes.sites,
+        technicians=sizes.technicians,
+        test_sets=sizes.test_sets,
+        batches=sizes.batches,
     )
-    act = np.zeros(m, np.int32)
-    act[cleans] = classes.first_cleaning + cleaning
-    unrecorded_cleaning = act.copy()
-    act[looks] = classes.first_look + look
-    reports = history.kind == REPORT
-    act[reports] = classes.first_report + history.detail[reports].astype(np.int32)
-    stream = Stream(
-        at=history.seconds,
-        kind=history.kind,
-        face=history.face,
-        partner=partner,
-        detail=history.detail,
-        opening=both_sides,
-        implied_opening=both_sides,
-        act=act,
-        unrecorded_cleaning=unrecorded_cleaning,
-        first_look=len(look_outcome),
-        waiting=classes.first_wait,
-        renewed=classes.renewal,
-        not_recorded=classes.first_cleaning + len(cleaning_method) - 1,
-        repeated=len(cleaning_method),
-        start_partner=_start_partner(history),
-        start_at=int(history.seconds[0]) if m else history.end_at,
-        end_at=history.end_at,
-    )
-    return Coded(compile_operations(stream), classes, partner, met.port_now, met.face_now, met.partner_now)
+    return Coded(operations, classes, partner, met.port_now, met.face_now, met.partner_now)
 
 
 def _start_partner(history: History) -> Int32:
@@ -261,19 +237,29 @@ def _start_partner(history: History) -> Int32:
 def sample_by_port(history: History, most_events: int) -> History:
     """The events of a sample of whole ports, so that mated pairs stay together; all if they are few enough.
 
-    Ports are taken by number, the same ones every time; end faces that start in no port (cords in stock,
-    launch cords) stay. Partners outside the sample drop out of the mating events.
+    Ports are taken by number, the same ones every time. End faces that start in no port (launch cords, cords in
+    stock) are in the sample if they are used there; partners outside it drop out of the mating events. End
+    faces are numbered anew.
     """
     m = len(history.seconds)
     if m <= most_events:
         return history
     step = -(-m // most_events)
     home = np.where(history.fixed_port >= 0, history.fixed_port, history.start_port)
-    taken = (home < 0) | ((home * np.int64(2654435761) >> 7) % step == 0)
+    ports = np.arange(len(history.port_site), dtype=np.int64)
+    taken_port = np.append((ports * 2654435761 >> 7) % step == 0, True)  # the last entry is for "no port"
+    taken = taken_port[home]
     at_port = np.where(history.port >= 0, history.port, home[history.face])
-    keep = taken[history.face] & ((at_port < 0) | ((at_port * np.int64(2654435761) >> 7) % step == 0))
+    keep = np.flatnonzero(taken[history.face] & taken_port[at_port])
+    used = np.zeros(history.faces, np.bool_)
+    used[history.face[keep]] = True
+    chosen = np.flatnonzero(taken & (used | (home >= 0)))
+    number = np.full(history.faces, -1, np.int32)
+    number[chosen] = np.arange(len(chosen), dtype=np.int32)
     values = {name: getattr(history, name) for name in history.__dataclass_fields__}
     values.update({name: values[name][keep] for name in STREAM})
+    values.update({name: values[name][chosen] for name in FACES})
+    values["face"] = number[values["face"]]
     return History(**values)
 
 
@@ -283,6 +269,7 @@ class Inferred:
 
     `state` (n, 4): P(clean, contaminated, damaged, both) now. `odds` (k, 2): P(not clean) of both sides after
     each operation of the last sweep. `kept` (k, 2): P(dirty before | dirty after) per operation and side.
+    `counts` are the expected counts that learning ended with, by the classes of the sample it looked at.
     """
 
     coded: Coded
@@ -293,7 +280,7 @@ class Inferred:
     odds: Float32
     kept: Float32
     counts: object
-    sample_classes: Classes  # of the counts: those of the sample that was learned from
+    sample_classes: Classes
 
 
 def infer(history: History, rates: Rates | None = None, *, explain: bool = True) -> Inferred:
@@ -316,8 +303,8 @@ def infer(history: History, rates: Rates | None = None, *, explain: bool = True)
     if rates is None:
         part = sample_by_port(history, MOST_LEARNED)
         learned_from = len(part.seconds)
-        sample = coded if part is history else code_history(part)
-        learned = learn(sample.operations, sample.classes, history.faces)
+        sample = coded if part is history else code_history(part, Sizes.of(history))
+        learned = learn(sample.operations, sample.classes, part.faces)
         rates, rounds, counts = learned.rates, learned.rounds, learned.counts
         sample_classes = sample.classes
     operations = coded.operations
@@ -325,20 +312,16 @@ def infer(history: History, rates: Rates | None = None, *, explain: bool = True)
     messages = no_messages(operations, history.faces)
     forward(operations, tables, messages)
     backward(operations, tables, messages)
-    odds = np.zeros((len(operations.code) if explain else 0, 2), np.float32)
-    kept = np.empty((0, 2), np.float32)
-    if explain:
-        place, room = message_places(operations)
-        stored = (place, np.empty(room, np.float32))
-        forward(operations, tables, messages, stored, odds)
-        state = beliefs(operations, messages)
-        counted = backward(operations, tables, messages, stored)
-        assert counted is not None  # counting was asked for
-        kept, counts = counted.kept, counted if counts is None else counts
-    else:
-        forward(operations, tables, messages)
-        state = beliefs(operations, messages)
-    return Inferred(coded, rates, rounds, learned_from, state, odds, kept, counts, sample_classes)
+    forward(operations, tables, messages)
+    state = beliefs(messages)
+    if not explain:
+        nothing = np.empty((0, 2), np.float32)
+        return Inferred(coded, rates, rounds, learned_from, state, nothing, nothing, counts, sample_classes)
+    trail = no_trail(operations)
+    counted = backward(operations, tables, messages, count=counts is None, trail=trail)
+    return Inferred(
+        coded, rates, rounds, learned_from, state, trail.odds, trail.kept, counts or counted, sample_classes
+    )
 
 
 __all__ = ["WAITS", "Coded", "History", "Inferred", "code_history", "history_of", "infer", "sample_by_port"]

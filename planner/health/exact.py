@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.errors import ParameterError
-from planner.health.episodes import BOTH, MERGE, SIDE_A, SINGLE, SPLIT, Operations
+from planner.health.episodes import BOTH, MERGE, SIDE_B, SPLIT, Operations
 from planner.health.sweeps import Tables
 
 Float64 = npt.NDArray[np.float64]
@@ -35,16 +35,20 @@ def joint_filter(operations: Operations, tables: Tables, n_faces: int) -> Float6
     for face in range(n_faces):
         start = tables.start[face].astype(np.float64)
         joint = np.multiply.outer(joint, start / start.sum())
-    for code, unit, cls in zip(
-        operations.code.tolist(), operations.unit.tolist(), operations.cls.tolist(), strict=True
+    run = operations.run()
+    for code, a, b, cls in zip(
+        operations.code.tolist(),
+        operations.face_a[run].tolist(),
+        operations.face_b[run].tolist(),
+        operations.cls.tolist(),
+        strict=True,
     ):
         if code in (MERGE, SPLIT):
             continue
         if code == BOTH:
-            a, b = int(operations.pair_a[unit]), int(operations.pair_b[unit])
             joint = np.moveaxis(np.tensordot(joint, both[cls], axes=((a, b), (0, 1))), (-2, -1), (a, b))
         else:
-            face = unit if code == SINGLE else int((operations.pair_a if code == SIDE_A else operations.pair_b)[unit])
+            face = b if code == SIDE_B else a
             joint = np.moveaxis(np.tensordot(joint, single[cls], axes=((face,), (0,))), -1, face)
         joint = joint / joint.sum()
     every = tuple(range(n_faces))

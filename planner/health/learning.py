@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.health.episodes import WAITS, Operations
-from planner.health.sweeps import Counts, Messages, Tables, backward, forward, message_places, no_messages
+from planner.health.sweeps import Counts, Tables, backward, forward, no_messages
 
 Float64 = npt.NDArray[np.float64]
 Float32 = npt.NDArray[np.float32]
@@ -175,20 +175,22 @@ def prior_rates(classes: Classes) -> Rates:
     )
 
 
+def of_group(values: Float64, group: Int32) -> Float64:
+    """The values of groups; the last entry is for those unknown, also for those not seen when it was learned."""
+    return np.asarray(values[np.where(group >= len(values) - 1, -1, group)])
+
+
 def class_exposure(rates: Rates, classes: Classes) -> Float64:
     """P(dirty after | clean before) of every opening class, shape (o,)."""
-    return np.clip(
-        rates.exposure[classes.opening_base]
-        * rates.site[classes.opening_site]
-        * rates.technician[classes.opening_technician],
-        1e-4,
-        0.9,
-    )
+    exposure = rates.exposure[classes.opening_base] * of_group(rates.site, classes.opening_site)
+    return np.clip(exposure * of_group(rates.technician, classes.opening_technician), 1e-4, 0.9)
 
 
 def class_cleaning(rates: Rates, classes: Classes) -> Float64:
     """P(clean after | dirty before) of every cleaning class, shape (2 c,): first of a job, repeated."""
-    success = rates.cleaning[:, classes.cleaning_method] + rates.cleaning_technician[classes.cleaning_technician]
+    success = rates.cleaning[:, classes.cleaning_method] + of_group(
+        rates.cleaning_technician, classes.cleaning_technician
+    )
     return np.clip(success.ravel(), 0.02, 0.995)
 
 
@@ -239,7 +241,7 @@ def tables_of(rates: Rates, classes: Classes, days: Float64) -> Tables:
     openings = dirt_steps(class_exposure(rates, classes), np.full(len(classes.opening_base), rates.vanishing))
     q = class_cleaning(rates, classes)
     cleanings = dirt_steps(np.full(len(q), rates.soiling), q)
-    looks = seen(look_likelihood(rates.look_test_set[classes.look_test_set], classes.look_outcome))
+    looks = seen(look_likelihood(of_group(rates.look_test_set, classes.look_test_set), classes.look_outcome))
     looked_for = rates.hazard[np.array([0, 1, 1, 1])] / rates.hazard[0]
     arrives = 1.0 - np.exp(-np.repeat(rates.wait, WAITS) * days)
     unseen = np.exp(-(rates.hazard[1] - rates.hazard[0]) * days)
@@ -257,7 +259,7 @@ def tables_of(rates: Rates, classes: Classes, days: Float64) -> Tables:
 def start_beliefs(rates: Rates, classes: Classes) -> Float64:
     """What every end face starts with: its kind, moved by what its batch shows; shape (n, 4)."""
     of_kind = rates.start[classes.start_kind]
-    moved = of_kind * (rates.start_batch[classes.start_batch] / rates.start_batch[-1])
+    moved = of_kind * (of_group(rates.start_batch, classes.start_batch) / rates.start_batch[-1])
     return np.asarray(moved / moved.sum(axis=1, keepdims=True))
 
 
@@ -455,15 +457,13 @@ def learn(operations: Operations, classes: Classes, n_faces: int, rounds: int = 
     """
     rates = prior_rates(classes)
     messages = no_messages(operations, n_faces)
-    place, room = message_places(operations)
-    stored = (place, np.empty(room, np.float32))
     counts: Counts | None = None
     done = 0
     while done < rounds:
         done += 1
         tables = tables_of(rates, classes, operations.waited)
-        forward(operations, tables, messages, stored)
-        counts = backward(operations, tables, messages, stored)
+        forward(operations, tables, messages)
+        counts = backward(operations, tables, messages, count=True)
         assert counts is not None  # counting was asked for
         after = updated(rates, classes, counts, operations.waited)
         moved = max(
@@ -474,13 +474,3 @@ def learn(operations: Operations, classes: Classes, n_faces: int, rounds: int = 
         if moved < stop:
             break
     return Learned(rates, done, counts)
-
-
-def learn_messages(operations: Operations, rates: Rates, classes: Classes, n_faces: int) -> Messages:
-    """Messages after forward, backward, forward with these figures: the beliefs of now."""
-    tables = tables_of(rates, classes, operations.waited)
-    messages = no_messages(operations, n_faces)
-    forward(operations, tables, messages)
-    backward(operations, tables, messages)
-    forward(operations, tables, messages)
-    return messages

@@ -5,6 +5,9 @@ operation is a small matrix chosen by its class: rows before, columns after; wha
 One forward sweep with backward messages of one is the filter with independent margins; the second forward
 sweep, with the messages of the backward one, is what the beliefs are read from (Murphy and Weiss, The
 factored frontier algorithm for approximate inference in DBNs, UAI 2001).
+
+The sweeps go run by run (`planner.health.episodes.Operations`): the message of a pair stays in the nearest
+memory while all its operations are played, and only what it starts and ends with is kept.
 """
 
 from __future__ import annotations
@@ -15,36 +18,23 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from planner.health.episodes import BOTH, Operations
+from planner.health.episodes import Operations
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int8 = npt.NDArray[np.int8]
 Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
+Whole = int | np.int64  # inside compiled code
 
 
 # Dirt and damage only come in a mating: of the 256 steps of a pair's states (two bits of dirt, two of damage)
-# those 81 remain in which no bit is lost.
+# those 81 remain in which no bit is lost. They are ordered by what comes, so that neighbours are independent.
 LEAST = np.float32(1e-25)  # kept in every message: numbers too small for the format slow the processor a lot
-_STATES = [(r, s) for r in range(16) for s in range(16) if r & ~s == 0]
+ACROSS = np.float32(-1.0)
+_STATES = [(r, r | come) for come in range(16) for r in range(16) if not r & come]
 SUB = np.array([r for r, _ in _STATES], np.int64)
 SUPER = np.array([s for _, s in _STATES], np.int64)
-
-
-def _spans(single: Float32) -> tuple[Int8, Int8, Int8]:
-    """Per class 0 for a diagonal matrix, 1 for steps of dirt alone, 2 for any; per class and
-    state the range of states that may be linked.
-
-    The range is the same for rows and columns: the state itself, the two of one damage, or all four.
-    """
-    off = single * (1.0 - np.eye(4, dtype=np.float32))
-    diagonal = np.asarray(~off.any(axis=(1, 2)))
-    across = np.asarray(single[:, :2, 2:].any(axis=(1, 2)) | single[:, 2:, :2].any(axis=(1, 2)))
-    state = np.arange(4, dtype=np.int8)
-    low = np.where(across[:, None], 0, np.where(diagonal[:, None], state, state // 2 * 2)).astype(np.int8)
-    high = np.where(across[:, None], 4, np.where(diagonal[:, None], state + 1, state // 2 * 2 + 2)).astype(np.int8)
-    return np.where(diagonal, 0, np.where(across, 2, 1)).astype(np.int8), low, high
 
 
 @dataclass(frozen=True)
@@ -59,394 +49,528 @@ class Tables:
 
 @dataclass
 class Messages:
-    """Running and stored messages of the sweeps; float32, every message scaled to sum 1.
+    """Messages of the sweeps; float32, every message scaled to sum 1.
 
-    `faces` (n, 4) and `pairs` (p, 16) run; at the end of a forward sweep they are the beliefs.
-    `formed` (p, 2, 4): what each side brought when the pair was formed. `parted` (p, 2, 4): what was learned
-    of each side after the pair parted (ones if it never did).
+    `faces` (n, 4) run; at the end of a forward sweep they are the beliefs. `formed` (r, 2, 4): what each side
+    brought when the run began. `parted` (r, 2, 4): what was learned of each side after the run ended (ones if
+    nothing was).
     """
 
     faces: Float32
-    pairs: Float32
     formed: Float32
     parted: Float32
 
 
-@njit(cache=True)
-def _forward(  # pragma: no cover - compiled
-    code: Int8,
-    unit: Int32,
-    cls: Int32,
-    pair_a: Int32,
-    pair_b: Int32,
-    single: Float32,
-    both: Float32,
-    shape: Int8,
-    faces: Float32,
-    pairs: Float32,
-    formed: Float32,
-    parted: Float32,
-    place: Int64,
-    stored: Float32,
-    odds: Float32,
+def _blocks(single: Float32) -> Float32:
+    """Per class the steps of dirt without and with damage, shape (c, 8): n00 n01 n10 n11, d00 d01 d10 d11.
+
+    Where that is not all of the matrix (a part was replaced), the first is `ACROSS`.
+    """
+    blocks = np.concatenate([single[:, :2, :2].reshape(-1, 4), single[:, 2:, 2:].reshape(-1, 4)], axis=1)
+    across = single[:, :2, 2:].any(axis=(1, 2)) | single[:, 2:, :2].any(axis=(1, 2))
+    blocks[across, 0] = ACROSS
+    return np.ascontiguousarray(blocks)
+
+
+def _mating_steps(both: Float32) -> Float32:
+    """The steps of a mating that can be, per class, shape (2, 81)."""
+    return np.ascontiguousarray(both[:, SUB, SUPER])
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _step_face(message: Float32, c: Whole, blocks: Float32, single: Float32) -> None:  # pragma: no cover - compiled
+    """One operation on an end face alone; backwards with the matrices turned over."""
+    m0, m1, m2, m3 = message[0], message[1], message[2], message[3]
+    if blocks[c, 0] < 0.0:
+        for i in range(4):
+            message[i] = single[c, 0, i] * m0 + single[c, 1, i] * m1 + single[c, 2, i] * m2 + single[c, 3, i] * m3
+    else:
+        message[0] = m0 * blocks[c, 0] + m1 * blocks[c, 2]
+        message[1] = m0 * blocks[c, 1] + m1 * blocks[c, 3]
+        message[2] = m2 * blocks[c, 4] + m3 * blocks[c, 6]
+        message[3] = m2 * blocks[c, 5] + m3 * blocks[c, 7]
+    scale = np.float32(1.0) / ((message[0] + message[1]) + (message[2] + message[3]))
+    for i in range(4):
+        message[i] = message[i] * scale + LEAST
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _step_side(  # pragma: no cover - compiled
+    joint: Float32, op: Whole, c: Whole, blocks: Float32, single: Float32
 ) -> None:
-    """One forward sweep; stores messages before each operation and P(not clean) after it where asked for."""
-    new = np.empty(16, np.float32)
-    keep = len(place) > 0
-    note = len(odds) > 0
-    for k in range(len(code)):
-        op, u, c = code[k], unit[k], cls[k]
-        if op == 0:
-            total = np.float32(0.0)
+    """One operation on a side of a pair (op 1: side a, strides 4; op 2: side b, strides 1)."""
+    if blocks[c, 0] < 0.0:
+        step, other = (4, 1) if op == 1 else (1, 4)
+        for j in range(4):
+            j0 = j * other
+            m0, m1, m2, m3 = joint[j0], joint[step + j0], joint[2 * step + j0], joint[3 * step + j0]
             for i in range(4):
-                if keep:
-                    stored[place[k] + i] = faces[u, i]
-                value = np.float32(0.0)
-                for h in range(4):
-                    value += faces[u, h] * single[c, h, i]
-                new[i] = value
-                total += value
-            scale = np.float32(1.0) / total
-            for i in range(4):
-                faces[u, i] = new[i] * scale + LEAST
-            if note:
-                odds[k, 0] = np.float32(1.0) - faces[u, 0]
-        elif op <= 3:
-            if keep:
-                for s in range(16):
-                    stored[place[k] + s] = pairs[u, s]
-            total = np.float32(0.0)
-            if op == 3:
-                for s in range(16):
-                    new[s] = np.float32(0.0)
-                for z in range(81):
-                    new[SUPER[z]] += pairs[u, SUB[z]] * both[c, SUB[z], SUPER[z]]
-            elif shape[c] == 0:
-                for i in range(4):
-                    for j in range(4):
-                        new[4 * i + j] = pairs[u, 4 * i + j] * (single[c, i, i] if op == 1 else single[c, j, j])
-            else:
-                # side a strides 4, side b strides 1
-                step = 4 if op == 1 else 1
-                other = 1 if op == 1 else 4
-                if shape[c] == 1:
-                    for base in range(0, 4, 2):
-                        stay, come = single[c, base, base], single[c, base, base + 1]
-                        go, hold = single[c, base + 1, base], single[c, base + 1, base + 1]
-                        for j in range(4):
-                            first, second = base * step + j * other, (base + 1) * step + j * other
-                            new[first] = pairs[u, first] * stay + pairs[u, second] * go
-                            new[second] = pairs[u, first] * come + pairs[u, second] * hold
-                else:
-                    for j in range(4):
-                        for i in range(4):
-                            value = np.float32(0.0)
-                            for h in range(4):
-                                value += pairs[u, h * step + j * other] * single[c, h, i]
-                            new[i * step + j * other] = value
-            for s in range(16):
-                total += new[s]
-            scale = np.float32(1.0) / total
-            for s in range(16):
-                pairs[u, s] = new[s] * scale + LEAST
-            if note:
-                odds[k, 0] = np.float32(1.0) - (pairs[u, 0] + pairs[u, 1] + pairs[u, 2] + pairs[u, 3])
-                odds[k, 1] = np.float32(1.0) - (pairs[u, 0] + pairs[u, 4] + pairs[u, 8] + pairs[u, 12])
-        else:
-            a, b = pair_a[u], pair_b[u]
-            if op == 4:
-                for i in range(4):
-                    formed[u, 0, i] = faces[a, i]
-                    formed[u, 1, i] = faces[b, i]
-                    for j in range(4):
-                        pairs[u, 4 * i + j] = faces[a, i] * faces[b, j] + LEAST
-            else:
-                for side in range(2):
-                    x = a if side == 0 else b
-                    step = 4 if side == 0 else 1
-                    other = 1 if side == 0 else 4
-                    total = np.float32(0.0)
-                    for i in range(4):
-                        value = np.float32(0.0)
-                        for j in range(4):
-                            value += pairs[u, i * step + j * other] * parted[u, 1 - side, j]
-                        new[i] = value
-                        total += value
-                    for i in range(4):
-                        faces[x, i] = new[i] / total
-            if note:
-                odds[k, 0] = np.float32(1.0) - faces[a, 0]
-                odds[k, 1] = np.float32(1.0) - faces[b, 0]
+                joint[i * step + j0] = (
+                    single[c, 0, i] * m0 + single[c, 1, i] * m1 + single[c, 2, i] * m2 + single[c, 3, i] * m3
+                )
+        return
+    n0, n1, n2, n3 = blocks[c, 0], blocks[c, 1], blocks[c, 2], blocks[c, 3]
+    d0, d1, d2, d3 = blocks[c, 4], blocks[c, 5], blocks[c, 6], blocks[c, 7]
+    if op == 1:
+        for j in range(4):
+            x, y, z, w = joint[j], joint[4 + j], joint[8 + j], joint[12 + j]
+            joint[j] = x * n0 + y * n2
+            joint[4 + j] = x * n1 + y * n3
+            joint[8 + j] = z * d0 + w * d2
+            joint[12 + j] = z * d1 + w * d3
+    else:
+        for j in range(0, 16, 4):
+            x, y, z, w = joint[j], joint[j + 1], joint[j + 2], joint[j + 3]
+            joint[j] = x * n0 + y * n2
+            joint[j + 1] = x * n1 + y * n3
+            joint[j + 2] = z * d0 + w * d2
+            joint[j + 3] = z * d1 + w * d3
 
 
-@njit(cache=True)
-def _backward(  # pragma: no cover - compiled
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _step_both(  # pragma: no cover - compiled
+    joint: Float32, new: Float32, c: Whole, both: Float32, before: Int64, after: Int64
+) -> None:
+    """A mating; `both` (2, 81) are the steps of its two classes from the states `before` to those `after`."""
+    for s in range(16):
+        new[s] = np.float32(0.0)
+    for z in range(81):
+        new[after[z]] += joint[before[z]] * both[c, z]
+    for s in range(16):
+        joint[s] = new[s]
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _scale(joint: Float32) -> None:  # pragma: no cover - compiled
+    a, b, c, d = joint[0], joint[1], joint[2], joint[3]
+    for s in range(4, 16, 4):
+        a += joint[s]
+        b += joint[s + 1]
+        c += joint[s + 2]
+        d += joint[s + 3]
+    scale = np.float32(1.0) / ((a + b) + (c + d))
+    for s in range(16):
+        joint[s] = joint[s] * scale + LEAST
+
+
+@njit(cache=True, error_model="numpy")
+def _sides(  # pragma: no cover - compiled
+    joint: Float32, r: Whole, learned: Float32, faces: Float32, a: Whole, b: Whole
+) -> None:
+    """Messages of the two end faces of a pair, each weighed with what was learned of the other (r, 2, 4)."""
+    for side in range(2):
+        step, other = (4, 1) if side == 0 else (1, 4)
+        x = a if side == 0 else b
+        total = np.float32(0.0)
+        for i in range(4):
+            value = np.float32(0.0)
+            for j in range(4):
+                value += joint[i * step + j * other] * learned[r, 1 - side, j]
+            faces[x, i] = value
+            total += value
+        scale = np.float32(1.0) / total
+        for i in range(4):
+            faces[x, i] *= scale
+
+
+@njit(cache=True, error_model="numpy")
+def _play(  # pragma: no cover - compiled
+    low: Whole,
+    high: Whole,
     code: Int8,
-    unit: Int32,
     cls: Int32,
-    pair_a: Int32,
-    pair_b: Int32,
     single: Float32,
+    blocks: Float32,
     both: Float32,
-    shape: Int8,
-    low: Int8,
-    high: Int8,
+    joint: Float32,
+    new: Float32,
+    stored: Float32,
+) -> None:
+    """Play the operations of a run forwards; with room, keep the message before each and after the last."""
+    keep = len(stored) > 0
+    for k in range(low, high):
+        if keep:
+            for s in range(16):
+                stored[k - low, s] = joint[s]
+        op, c = np.int64(code[k]), np.int64(cls[k])
+        if op == 0:
+            _step_face(joint, c, blocks, single)
+        elif op <= 2:
+            _step_side(joint, op, c, blocks, single)
+            _scale(joint)
+        elif op == 3:
+            _step_both(joint, new, c, both, SUB, SUPER)
+            _scale(joint)
+    if keep:
+        for s in range(16):
+            stored[high - low, s] = joint[s]
+
+
+@njit(cache=True, error_model="numpy")
+def _meet(messages: Float32, a: Whole, b: Whole, joint: Float32) -> None:  # pragma: no cover - compiled
+    """The joint message of two end faces, of one alone (b -1) its own."""
+    for i in range(4):
+        if b < 0:
+            joint[i] = messages[a, i]
+        else:
+            for j in range(4):
+                joint[4 * i + j] = messages[a, i] * messages[b, j] + LEAST
+
+
+@njit(cache=True, error_model="numpy")
+def _forward(  # pragma: no cover - compiled
+    first: Int64,
+    face_a: Int32,
+    face_b: Int32,
+    code: Int8,
+    cls: Int32,
+    single: Float32,
+    blocks: Float32,
+    both: Float32,
     faces: Float32,
-    pairs: Float32,
     formed: Float32,
     parted: Float32,
-    place: Int64,
+) -> None:
+    """One forward sweep."""
+    joint = np.empty(16, np.float32)
+    new = np.empty(16, np.float32)
+    ones = np.ones((1, 2, 4), np.float32)
+    nothing = np.empty((0, 16), np.float32)
+    zero = np.int64(0)
+    for r in range(len(face_a)):
+        a, b = np.int64(face_a[r]), np.int64(face_b[r])
+        for i in range(4):
+            formed[r, 0, i] = faces[a, i]
+            if b >= 0:
+                formed[r, 1, i] = faces[b, i]
+        _meet(faces, a, b, joint)
+        _play(first[r], first[r + 1], code, cls, single, blocks, both, joint, new, nothing)
+        if b < 0:
+            for i in range(4):
+                faces[a, i] = joint[i]
+        elif code[first[r + 1] - 1] == 5:
+            _sides(joint, r, parted, faces, a, b)
+        else:
+            _sides(joint, zero, ones, faces, a, b)
+
+
+@njit(cache=True, error_model="numpy")
+def _met(
+    stored: Float32, at: Whole, h: Whole, after: Float32, i: Whole, op: Whole
+) -> float:  # pragma: no cover - compiled
+    """How likely state h before and state i after an operation are, but for the operation itself."""
+    if op == 0:
+        return stored[at, h] * after[i]  # type: ignore[no-any-return]
+    if op == 1:
+        h, i, j = 4 * h, 4 * i, 1
+    else:
+        j = 4
+    return (  # type: ignore[no-any-return]
+        (stored[at, h] * after[i] + stored[at, h + j] * after[i + j])
+        + (stored[at, h + 2 * j] * after[i + 2 * j] + stored[at, h + 3 * j] * after[i + 3 * j])
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def _count_single(  # pragma: no cover - compiled
+    stored: Float32,
+    at: Whole,
+    after: Float32,
+    op: Whole,
+    c: Whole,
+    blocks: Float32,
+    single: Float32,
+    flow: Float32,
+    counts: Float64,
+) -> None:
+    """Expected steps of one operation on one end face, added to `counts`."""
+    across = blocks[c, 0] < 0.0
+    total = np.float32(0.0)
+    for h in range(4):
+        low, high = (0, 4) if across else (h & 2, (h & 2) + 2)
+        for i in range(low, high):
+            value = _met(stored, at, h, after, i, op) * single[c, h, i]
+            flow[4 * h + i] = value
+            total += value
+    if total > 0.0:
+        scale = 1.0 / total
+        for h in range(4):
+            low, high = (0, 4) if across else (h & 2, (h & 2) + 2)
+            for i in range(low, high):
+                counts[c, h, i] += flow[4 * h + i] * scale
+
+
+@njit(cache=True, error_model="numpy")
+def _count_both(  # pragma: no cover - compiled
+    stored: Float32, at: Whole, after: Float32, c: Whole, both: Float32, flow: Float32, counts: Float64
+) -> None:
+    """The same for a mating; counts (2, 81)."""
+    total = np.float32(0.0)
+    for z in range(81):
+        flow[z] = stored[at, SUB[z]] * both[c, z] * after[SUPER[z]]
+        total += flow[z]
+    if total > 0.0:
+        scale = 1.0 / total
+        for z in range(81):
+            counts[c, z] += flow[z] * scale
+
+
+@njit(cache=True, error_model="numpy")
+def _stayed(  # pragma: no cover - compiled
+    stored: Float32, at: Whole, after: Float32, op: Whole, c: Whole, blocks: Float32, single: Float32
+) -> np.float32:
+    """P(dirty before | dirty after) of an operation on one end face."""
+    across = blocks[c, 0] < 0.0
+    was, came = np.float32(0.0), np.float32(0.0)
+    for h in range(4):
+        for i in range(1, 4, 2):
+            if across or i & 2 == h & 2:
+                value = _met(stored, at, h, after, i, op) * single[c, h, i]
+                if h & 1:
+                    was += value
+                else:
+                    came += value
+    return was / (was + came) if was + came > 0.0 else np.float32(1.0)
+
+
+@njit(cache=True, error_model="numpy")
+def _dirty(stored: Float32, at: Whole, after: Float32) -> tuple[np.float32, np.float32]:  # pragma: no cover - compiled
+    """P(dirty) of both sides of a pair between two operations."""
+    total, a, b = np.float32(0.0), np.float32(0.0), np.float32(0.0)
+    for j in range(0, 16, 4):
+        clean = stored[at, j] * after[j] + stored[at, j + 2] * after[j + 2]
+        dirty = stored[at, j + 1] * after[j + 1] + stored[at, j + 3] * after[j + 3]
+        total += clean + dirty
+        b += dirty
+        if j & 4:
+            a += clean + dirty
+    return a / total, b / total
+
+
+@njit(cache=True, error_model="numpy")
+def _rewind(  # pragma: no cover - compiled
+    low: Whole,
+    high: Whole,
+    code: Int8,
+    cls: Int32,
+    single: Float32,
+    blocks: Float32,
+    turned: Float32,
+    turned_blocks: Float32,
+    both: Float32,
+    joint: Float32,
+    new: Float32,
+    flow: Float32,
     stored: Float32,
     single_counts: Float64,
     both_counts: Float64,
     kept: Float32,
+    odds: Float32,
 ) -> None:
-    """One backward sweep; with stored forward messages also the expected counts of every class and, per
-    operation and side, P(dirty before | dirty after)."""
-    new = np.empty(16, np.float32)
-    joint = np.empty((4, 4), np.float64)
-    flow = np.empty(81, np.float64)
-    dirty = np.empty(2)
-    was = np.empty(2)
-    count = len(place) > 0
-    for k in range(len(code) - 1, -1, -1):
-        op, u, c = code[k], unit[k], cls[k]
+    """Play the operations of a run backwards; with its forward messages stored, count or note on the way."""
+    one = np.float32(1.0)
+    count = len(single_counts) > 0
+    note = len(kept) > 0
+    for k in range(high - 1, low - 1, -1):
+        op, c, at = np.int64(code[k]), np.int64(cls[k]), k - low
+        if op > 3:
+            continue
+        if note:
+            kept[k, 0] = kept[k, 1] = one
+            if op == 0:
+                odds[k, 0], odds[k, 1] = one - stored[at + 1, 0], 0.0
+            else:
+                odds[k, 0] = one - (stored[at + 1, 0] + stored[at + 1, 1] + stored[at + 1, 2] + stored[at + 1, 3])
+                odds[k, 1] = one - (stored[at + 1, 0] + stored[at + 1, 4] + stored[at + 1, 8] + stored[at + 1, 12])
         if op <= 2:
-            step = 1 if op == 0 or op == 2 else 4
-            other = 4 if op == 2 else 1
-            width = 1 if op == 0 else 4
-            before = 0.0
-            dirty_after = 0.0
-            total = 0.0
             if count:
-                for h in range(4):
-                    for i in range(low[c, h], high[c, h]):
-                        value = 0.0
-                        for j in range(width):
-                            after = faces[u, i] if op == 0 else pairs[u, i * step + j * other]
-                            value += stored[place[k] + h * step + j * other] * after
-                        value *= single[c, h, i]
-                        joint[h, i] = value
-                        total += value
-                        if i & 1:
-                            dirty_after += value
-                            if h & 1:
-                                before += value
-                if total > 0.0:
-                    for h in range(4):
-                        for i in range(low[c, h], high[c, h]):
-                            single_counts[c, h, i] += joint[h, i] / total
-                side = 1 if op == 2 else 0
-                kept[k, side] = before / dirty_after if dirty_after > 0.0 else 1.0
-                kept[k, 1 - side] = 1.0
-            total = 0.0
-            if op > 0 and shape[c] == 0:
-                for i in range(4):
-                    for j in range(4):
-                        new[4 * i + j] = pairs[u, 4 * i + j] * (single[c, i, i] if op == 1 else single[c, j, j])
-                        total += new[4 * i + j]
-            elif op > 0 and shape[c] == 1:
-                for base in range(0, 4, 2):
-                    stay, come = single[c, base, base], single[c, base, base + 1]
-                    go, hold = single[c, base + 1, base], single[c, base + 1, base + 1]
-                    for j in range(4):
-                        first, second = base * step + j * other, (base + 1) * step + j * other
-                        new[first] = pairs[u, first] * stay + pairs[u, second] * come
-                        new[second] = pairs[u, first] * go + pairs[u, second] * hold
-                        total += new[first] + new[second]
+                _count_single(stored, at, joint, op, c, blocks, single, flow, single_counts)
+            if note:
+                kept[k, 1 if op == 2 else 0] = _stayed(stored, at, joint, op, c, blocks, single)
+            if op == 0:
+                _step_face(joint, c, turned_blocks, turned)
             else:
-                for j in range(width):
-                    for h in range(4):
-                        value = 0.0
-                        for i in range(4):
-                            after = faces[u, i] if op == 0 else pairs[u, i * step + j * other]
-                            value += single[c, h, i] * after
-                        new[h * step + j * other] = value
-                        total += value
-            scale = np.float32(1.0 / total)
-            for s in range(4 * width):
-                if op == 0:
-                    faces[u, s] = new[s] * scale + LEAST
-                else:
-                    pairs[u, s] = new[s] * scale + LEAST
-        elif op == 3:
-            if count:
-                total = 0.0
-                dirty[:] = 0.0
-                was[:] = 0.0
-                for z in range(81):
-                    r, s = SUB[z], SUPER[z]
-                    value = stored[place[k] + r] * both[c, r, s] * pairs[u, s]
-                    flow[z] = value
-                    total += value
-                    if (s >> 2) & 1:
-                        dirty[0] += value
-                        if (r >> 2) & 1:
-                            was[0] += value
-                    if s & 1:
-                        dirty[1] += value
-                        if r & 1:
-                            was[1] += value
-                if total > 0.0:
-                    for z in range(81):
-                        both_counts[c, SUB[z], SUPER[z]] += flow[z] / total
-                for side in range(2):
-                    kept[k, side] = was[side] / dirty[side] if dirty[side] > 0.0 else 1.0
-            total = 0.0
-            for s in range(16):
-                new[s] = np.float32(0.0)
-            for z in range(81):
-                new[SUB[z]] += both[c, SUB[z], SUPER[z]] * pairs[u, SUPER[z]]
-            for s in range(16):
-                total += new[s]
-            scale = np.float32(1.0 / total)
-            for r in range(16):
-                pairs[u, r] = new[r] * scale + LEAST
+                _step_side(joint, op, c, turned_blocks, turned)
+                _scale(joint)
         else:
-            a, b = pair_a[u], pair_b[u]
             if count:
-                kept[k, 0] = kept[k, 1] = 1.0
-            if op == 5:
-                for i in range(4):
-                    parted[u, 0, i] = faces[a, i]
-                    parted[u, 1, i] = faces[b, i]
-                for i in range(4):
-                    for j in range(4):
-                        pairs[u, 4 * i + j] = parted[u, 0, i] * parted[u, 1, j] + LEAST
-            else:
-                for side in range(2):
-                    x = a if side == 0 else b
-                    step = 4 if side == 0 else 1
-                    other = 1 if side == 0 else 4
-                    total = 0.0
-                    for i in range(4):
-                        value = 0.0
-                        for j in range(4):
-                            value += pairs[u, i * step + j * other] * formed[u, 1 - side, j]
-                        new[i] = value
-                        total += value
-                    for i in range(4):
-                        faces[x, i] = new[i] / total
+                _count_both(stored, at, joint, c, both, flow, both_counts)
+            if note:
+                kept[k, 0], kept[k, 1] = _dirty(stored, at + 1, joint)
+            _step_both(joint, new, c, both, SUPER, SUB)
+            _scale(joint)
+            if note:  # what is dirty before a mating is dirty after it
+                was_a, was_b = _dirty(stored, at, joint)
+                kept[k, 0] = min(was_a / kept[k, 0], one)
+                kept[k, 1] = min(was_b / kept[k, 1], one)
 
 
-NOTHING = np.empty(0, np.int64)
+@njit(cache=True, error_model="numpy")
+def _backward(  # pragma: no cover - compiled
+    first: Int64,
+    face_a: Int32,
+    face_b: Int32,
+    code: Int8,
+    cls: Int32,
+    single: Float32,
+    blocks: Float32,
+    turned: Float32,
+    turned_blocks: Float32,
+    both: Float32,
+    faces: Float32,
+    formed: Float32,
+    parted: Float32,
+    stored: Float32,
+    single_counts: Float64,
+    both_counts: Float64,
+    kept: Float32,
+    odds: Float32,
+) -> None:
+    """One backward sweep; with room to store a run's forward messages, which are played again, also the expected
+    counts of every class or, per operation and side, P(dirty before | dirty after) and P(not clean)."""
+    joint = np.empty(16, np.float32)
+    new = np.empty(16, np.float32)
+    flow = np.empty(81, np.float32)
+    two = np.empty((2, 4), np.float32)
+    zero = np.int64(0)
+    one = np.float32(1.0)
+    for r in range(len(face_a) - 1, -1, -1):
+        a, b = np.int64(face_a[r]), np.int64(face_b[r])
+        low, high = first[r], first[r + 1]
+        if len(stored) > 0:
+            for i in range(4):
+                two[0, i], two[1, i] = formed[r, 0, i], formed[r, 1, i]
+            _meet(two, zero, zero + 1 if b >= 0 else b, joint)
+            _play(low, high, code, cls, single, blocks, both, joint, new, stored)
+            if len(kept) > 0 and b >= 0:
+                kept[low, 0] = kept[low, 1] = one
+                odds[low, 0], odds[low, 1] = one - formed[r, 0, 0], one - formed[r, 1, 0]
+                if code[high - 1] == 5:
+                    _sides(joint, r, parted, two, zero, zero + 1)
+                    kept[high - 1, 0] = kept[high - 1, 1] = one
+                    odds[high - 1, 0], odds[high - 1, 1] = one - two[0, 0], one - two[1, 0]
+        _meet(faces, a, b, joint)
+        if b >= 0:
+            for i in range(4):
+                parted[r, 0, i], parted[r, 1, i] = faces[a, i], faces[b, i]
+        _rewind(
+            low, high, code, cls, single, blocks, turned, turned_blocks, both, joint, new, flow, stored,
+            single_counts, both_counts, kept, odds,
+        )  # fmt: skip
+        if b >= 0:
+            _sides(joint, r, formed, faces, a, b)
+        else:
+            for i in range(4):
+                faces[a, i] = joint[i]
 
 
 @dataclass(frozen=True)
 class Counts:
     """Expected counts of one backward sweep.
 
-    `single` (c, 4, 4) and `both` (2, 16, 16): transitions by class; `start` (n, 4): beliefs of the start;
-    `kept` (k, 2): P(dirty before | dirty after) per operation and side.
+    `single` (c, 4, 4) and `both` (2, 16, 16): transitions by class; `start` (n, 4): beliefs of the start.
     """
 
     single: Float64
     both: Float64
     start: Float64
+
+
+@dataclass(frozen=True)
+class Trail:
+    """What explaining the beliefs needs, per operation and side, shape (k, 2).
+
+    `odds`: P(not clean) after the operation; `kept`: P(dirty before | dirty after).
+    """
+
+    odds: Float32
     kept: Float32
 
 
 def no_messages(operations: Operations, n_faces: int) -> Messages:
     """Messages before the first sweep: nothing was learned from after a parting."""
-    pairs = len(operations.pair_a)
+    runs = len(operations.face_a)
     return Messages(
         np.empty((n_faces, 4), np.float32),
-        np.empty((pairs, 16), np.float32),
-        np.full((pairs, 2, 4), 0.25, np.float32),
-        np.full((pairs, 2, 4), 0.25, np.float32),
+        np.empty((runs, 2, 4), np.float32),
+        np.full((runs, 2, 4), 0.25, np.float32),
     )
 
 
-def message_places(operations: Operations) -> tuple[Int64, int]:
-    """Where each operation's message before it is stored, and the room they need."""
-    sizes = np.where(operations.code == 0, 4, np.where(operations.code <= BOTH, 16, 0)).astype(np.int64)
-    ends = np.cumsum(sizes)
-    return ends - sizes, int(ends[-1]) if len(ends) else 0
+def no_trail(operations: Operations) -> Trail:
+    """Room for what explaining needs."""
+    k = len(operations.code)
+    return Trail(np.empty((k, 2), np.float32), np.empty((k, 2), np.float32))
 
 
-def forward(
-    operations: Operations,
-    tables: Tables,
-    messages: Messages,
-    stored: tuple[Int64, Float32] | None = None,
-    odds: Float32 | None = None,
-) -> None:
-    """One forward sweep in place.
-
-    With `stored` (places, room) the message before every operation is kept for `backward` to count with;
-    `odds` (k, 2) receives P(not clean) of both sides after each operation.
-    """
-    place, room = stored if stored is not None else (NOTHING, np.empty(0, np.float32))
+def forward(operations: Operations, tables: Tables, messages: Messages) -> None:
+    """One forward sweep in place."""
     messages.faces[:] = tables.start
     _forward(
+        operations.first,
+        operations.face_a,
+        operations.face_b,
         operations.code,
-        operations.unit,
         operations.cls,
-        operations.pair_a,
-        operations.pair_b,
         tables.single,
-        tables.both,
-        _spans(tables.single)[0],
+        _blocks(tables.single),
+        _mating_steps(tables.both),
         messages.faces,
-        messages.pairs,
         messages.formed,
         messages.parted,
-        place,
-        room,
-        odds if odds is not None else np.empty((0, 2), np.float32),
     )
 
 
 def backward(
-    operations: Operations,
-    tables: Tables,
-    messages: Messages,
-    stored: tuple[Int64, Float32] | None = None,
+    operations: Operations, tables: Tables, messages: Messages, *, count: bool = False, trail: Trail | None = None
 ) -> Counts | None:
-    """One backward sweep in place; with the stored forward messages, the expected counts.
+    """One backward sweep in place, after a forward one; `messages.parted` is renewed.
 
-    Uses and overwrites the running messages; `messages.parted` is renewed.
+    Parameters
+    ----------
+    count
+        Also give the expected counts.
+    trail
+        Filled with what explaining the beliefs of the forward sweep before needs.
     """
-    classes = len(tables.single)
-    counting = stored is not None
-    place, room = stored if stored is not None else (NOTHING, np.empty(0, np.float32))
-    single_counts = np.zeros((classes if counting else 0, 4, 4))
-    both_counts = np.zeros((len(tables.both) if counting else 0, 16, 16))
-    kept = np.empty((len(operations.code) if counting else 0, 2), np.float32)
+    room = 0
+    if count or trail is not None:
+        room = int(np.diff(operations.first).max(initial=0)) or 1
+    single_counts = np.zeros((len(tables.single) if count else 0, 4, 4))
+    both_counts = np.zeros((len(tables.both), len(SUB)))
+    empty = np.empty((0, 2), np.float32)
     faces = np.full_like(messages.faces, 0.25)
-    pairs = np.full_like(messages.pairs, 1.0 / 16.0)
+    turned = np.ascontiguousarray(tables.single.transpose(0, 2, 1))
     _backward(
+        operations.first,
+        operations.face_a,
+        operations.face_b,
         operations.code,
-        operations.unit,
         operations.cls,
-        operations.pair_a,
-        operations.pair_b,
         tables.single,
-        tables.both,
-        *_spans(tables.single),
+        _blocks(tables.single),
+        turned,
+        _blocks(turned),
+        _mating_steps(tables.both),
         faces,
-        pairs,
         messages.formed,
         messages.parted,
-        place,
-        room,
+        np.empty((room + 1 if room else 0, 16), np.float32),
         single_counts,
         both_counts,
-        kept,
+        trail.kept if trail is not None else empty,
+        trail.odds if trail is not None else empty,
     )
-    if not counting:
+    if not count:
         return None
     start = tables.start.astype(np.float64) * faces
     start /= start.sum(axis=1, keepdims=True)
-    return Counts(single_counts, both_counts, start, kept)
+    matings = np.zeros((len(tables.both), 16, 16))
+    matings[:, SUB, SUPER] = both_counts
+    return Counts(single_counts, matings, start)
 
 
-def beliefs(operations: Operations, messages: Messages) -> Float64:
+def beliefs(messages: Messages) -> Float64:
     """P(state) of every end face after a forward sweep, shape (n, 4)."""
     out = messages.faces.astype(np.float64)
-    pair = operations.pair_now
-    mated = np.flatnonzero(pair >= 0)
-    joint = messages.pairs[pair[mated]].astype(np.float64).reshape(-1, 4, 4)
-    is_a = operations.pair_a[pair[mated]] == mated
-    out[mated] = np.where(is_a[:, None], joint.sum(axis=2), joint.sum(axis=1))
     return np.asarray(out / out.sum(axis=1, keepdims=True))

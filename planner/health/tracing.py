@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.health.contamination import Inferred
-from planner.health.episodes import BOTH, SINGLE
+from planner.health.episodes import BOTH
 
 Bool = npt.NDArray[np.bool_]
 Float64 = npt.NDArray[np.float64]
@@ -39,17 +39,16 @@ class Chain:
 def chains(inferred: Inferred, chosen: Bool) -> Chain:
     """All operations that touch the chosen end faces (mask of shape (n,))."""
     operations = inferred.coded.operations
-    alone = np.flatnonzero(operations.code == SINGLE)
-    alone = alone[chosen[operations.unit[alone]]]
-    paired = np.flatnonzero(operations.code != SINGLE)
-    a, b = operations.pair_a[operations.unit[paired]], operations.pair_b[operations.unit[paired]]
-    of_a, of_b = chosen[a], chosen[b]
-    face = np.concatenate([operations.unit[alone], a[of_a], b[of_b]])
-    operation = np.concatenate([alone, paired[of_a], paired[of_b]])
-    side = np.concatenate(
-        [np.zeros(len(alone), np.int8), np.zeros(int(of_a.sum()), np.int8), np.ones(int(of_b.sum()), np.int8)]
-    )
-    partner = np.concatenate([np.full(len(alone), -1, np.int32), b[of_a], a[of_b]])
+    # operations of an end face stand in the order of time: runs are numbered by when they begin
+    runs = np.diff(operations.first)
+    of_a = np.repeat(chosen[operations.face_a], runs)
+    of_b = np.repeat((operations.face_b >= 0) & chosen[operations.face_b], runs)
+    run = operations.run()
+    first, second = np.flatnonzero(of_a), np.flatnonzero(of_b)
+    face = np.concatenate([operations.face_a[run[first]], operations.face_b[run[second]]])
+    partner = np.concatenate([operations.face_b[run[first]], operations.face_a[run[second]]])
+    operation = np.concatenate([first, second])
+    side = np.repeat(np.array([0, 1], np.int8), [len(first), len(second)])
     order = np.lexsort((operation, face))
     return Chain(face[order], operation[order], side[order], partner[order])
 

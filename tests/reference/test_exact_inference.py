@@ -7,6 +7,7 @@ every port.
 from __future__ import annotations
 
 import importlib.util
+from collections.abc import Iterator
 from itertools import product
 
 import numpy as np
@@ -15,7 +16,7 @@ from small_fleets import FACES, random_history
 
 from planner.errors import ParameterError
 from planner.health.contamination import code_history
-from planner.health.episodes import BOTH, MERGE, SIDE_A, SINGLE, SPLIT, Operations
+from planner.health.episodes import BOTH, MERGE, SIDE_B, SPLIT, Operations
 from planner.health.exact import joint_filter
 from planner.health.learning import prior_rates, tables_of
 from planner.health.sweeps import Tables, backward, beliefs, forward, no_messages
@@ -36,7 +37,7 @@ def swept(operations: Operations, tables: Tables, sweeps: int = 2) -> np.ndarray
     for _ in range(sweeps - 1):
         backward(operations, tables, messages)
         forward(operations, tables, messages)
-    return beliefs(operations, messages)
+    return beliefs(messages)
 
 
 def test_sweeps_are_close_to_exact_on_many_small_fleets() -> None:
@@ -53,19 +54,25 @@ def test_sweeps_are_close_to_exact_on_many_small_fleets() -> None:
     assert np.array(filter_errors).mean() >= 2.0 * error.mean(), "the backward sweep must earn its keep"
 
 
+def steps(operations: Operations) -> Iterator[tuple[int, int, int, int]]:
+    """Kind, end faces and class of the operations that change a state, in an order in which they can happen."""
+    run = operations.run()
+    for k in range(len(run)):
+        if operations.code[k] not in (MERGE, SPLIT):
+            a, b = operations.face_a[run[k]], operations.face_b[run[k]]
+            yield int(operations.code[k]), int(a), int(b), int(operations.cls[k])
+
+
 def enumerated(operations: Operations, tables: Tables, faces: int) -> np.ndarray:
     """Exact beliefs by listing every joint state and stepping through the operations with plain loops."""
     states = list(product(range(4), repeat=faces))
     weight = {s: float(np.prod([tables.start[f][s[f]] for f in range(faces)], dtype=np.float64)) for s in states}
-    for code, unit, cls in zip(operations.code, operations.unit, operations.cls, strict=True):
-        if code in (MERGE, SPLIT):
-            continue
+    for code, a, b, cls in steps(operations):
         after = dict.fromkeys(states, 0.0)
         for state, mass in weight.items():
             if mass == 0.0:
                 continue
             if code == BOTH:
-                a, b = operations.pair_a[unit], operations.pair_b[unit]
                 row = tables.both[cls][4 * state[a] + state[b]]
                 for to, p in enumerate(row):
                     if p:
@@ -73,7 +80,7 @@ def enumerated(operations: Operations, tables: Tables, faces: int) -> np.ndarray
                         new[a], new[b] = divmod(to, 4)
                         after[tuple(new)] += mass * float(p)
             else:
-                face = unit if code == SINGLE else (operations.pair_a if code == SIDE_A else operations.pair_b)[unit]
+                face = b if code == SIDE_B else a
                 for to, p in enumerate(tables.single[cls][state[face]]):
                     if p:
                         new = list(state)
@@ -122,15 +129,11 @@ def test_joint_filter_equals_variable_elimination_of_pgmpy() -> None:
     operations, tables = operations_of(7, jobs=3)
     time = dict.fromkeys(range(FACES), 0)
     factors = [DiscreteFactor([f"{f}_0"], [4], tables.start[f].astype(float)) for f in range(FACES)]
-    for code, unit, cls in zip(operations.code, operations.unit, operations.cls, strict=True):
-        if code in (MERGE, SPLIT):
-            continue
+    for code, a, b, cls in steps(operations):
         if code == BOTH:
-            faces = [int(operations.pair_a[unit]), int(operations.pair_b[unit])]
-            values = tables.both[cls]
+            faces, values = [a, b], tables.both[cls]
         else:
-            side = operations.pair_a if code == SIDE_A else operations.pair_b
-            faces = [int(unit) if code == SINGLE else int(side[unit])]
+            faces = [b if code == SIDE_B else a]
             values = tables.single[cls]
         before = [f"{f}_{time[f]}" for f in faces]
         for f in faces:

@@ -27,6 +27,7 @@ from planner.health.episodes import (
     SIDE_A,
     SIDE_B,
     SINGLE,
+    SPLIT,
     Operations,
 )
 from planner.health.learning import prior_rates, tables_of
@@ -45,6 +46,7 @@ def invented_history(faces: int, events: int, seed: int = 1) -> History:
     port = rng.integers(0, ports, jobs)
     at = np.sort(rng.integers(0, 3 * 365 * DAY, jobs))
     swap = rng.random(jobs) < 0.15
+    people = (port // 50 // 40 * 4 + rng.integers(0, 4, jobs)) % 1000
     plug = ports + port
     tester = 2 * ports + rng.integers(0, launch, jobs)
     steps = [
@@ -61,14 +63,21 @@ def invented_history(faces: int, events: int, seed: int = 1) -> History:
         np.concatenate(part)
         for part in zip(
             *[
-                (at[keep] + delay, np.full(keep.sum(), kind), face[keep], port[keep], detail[keep])
+                (
+                    at[keep] + delay,
+                    np.full(keep.sum(), kind),
+                    face[keep],
+                    port[keep],
+                    detail[keep],
+                    np.flatnonzero(keep),
+                )
                 for kind, face, delay, detail, keep in steps
             ],
             strict=True,
         )
     ]
     order = np.lexsort((columns[1], columns[0]))
-    seconds, kind, face, where, detail = (column[order] for column in columns)
+    seconds, kind, face, where, detail, job = (column[order] for column in columns)
     moving = (kind == MATE) | (kind == DEMATE)
     m = len(seconds)
     nowhere = np.full(launch, -1)
@@ -79,8 +88,8 @@ def invented_history(faces: int, events: int, seed: int = 1) -> History:
         port=np.where(moving, where, -1).astype(np.int32),
         face_side=np.zeros(m, np.int8),
         detail=detail.astype(np.int8),
-        technician=rng.integers(0, 200, m).astype(np.int32),
-        test_set=rng.integers(0, 50, m).astype(np.int32),
+        technician=people[job].astype(np.int32),
+        test_set=people[job].astype(np.int32),
         suspected=np.zeros(m, np.bool_),
         start_port=np.concatenate([np.full(ports, -1), np.arange(ports), nowhere]).astype(np.int32),
         start_face=np.zeros(n, np.int8),
@@ -94,14 +103,15 @@ def invented_history(faces: int, events: int, seed: int = 1) -> History:
 
 
 @njit(cache=True)
-def _levels(code, unit, pair_a, pair_b, faces):  # type: ignore[no-untyped-def]
+def _levels(first, face_a, face_b, faces):  # type: ignore[no-untyped-def]
     last = np.zeros(faces, np.int64)
-    level = np.empty(len(code), np.int64)
-    for k in range(len(code)):
-        if code[k] == 0:
-            a = b = unit[k]
-        else:
-            a, b = pair_a[unit[k]], pair_b[unit[k]]
+    level = np.empty(first[-1], np.int64)
+    run = 0
+    for k in range(first[-1]):
+        while k >= first[run + 1]:
+            run += 1
+        a = face_a[run]
+        b = a if face_b[run] < 0 else face_b[run]
         level[k] = max(last[a], last[b]) + 1
         last[a] = last[b] = level[k]
     return level
@@ -111,17 +121,18 @@ def forward_by_level(operations: Operations, tables: Tables, messages: Messages,
     """One forward sweep with numpy, level by level; returns the number of levels."""
     order = np.argsort(level, kind="stable")
     bounds = np.flatnonzero(np.diff(level[order])) + 1
-    faces, pairs = messages.faces, messages.pairs.reshape(-1, 4, 4)
+    faces, run = messages.faces, operations.run()
+    pairs = np.empty((len(operations.face_a), 4, 4), np.float32)
     faces[:] = tables.start
     for chunk in np.split(order, bounds):
         code = operations.code[chunk]
         for kind in np.unique(code):
             these = chunk[code == kind]
-            unit, cls = operations.unit[these], operations.cls[these]
-            a, b = (None, None) if kind == SINGLE else (operations.pair_a[unit], operations.pair_b[unit])
+            unit, cls = run[these], operations.cls[these]
+            a, b = operations.face_a[unit], operations.face_b[unit]
             if kind == SINGLE:
-                new = np.einsum("ki,kij->kj", faces[unit], tables.single[cls])
-                faces[unit] = new / new.sum(axis=1, keepdims=True)
+                new = np.einsum("ki,kij->kj", faces[a], tables.single[cls])
+                faces[a] = new / new.sum(axis=1, keepdims=True)
             elif kind in (SIDE_A, SIDE_B):
                 how = "kij,kil->klj" if kind == SIDE_A else "kij,kjl->kil"
                 new = np.einsum(how, pairs[unit], tables.single[cls])
@@ -138,6 +149,9 @@ def forward_by_level(operations: Operations, tables: Tables, messages: Messages,
                 new_b = np.einsum("kij,ki->kj", joint, messages.parted[unit, 0])
                 faces[a] = new_a / new_a.sum(axis=1, keepdims=True)
                 faces[b] = new_b / new_b.sum(axis=1, keepdims=True)
+    whole = np.flatnonzero((operations.face_b >= 0) & (operations.code[operations.first[1:] - 1] != SPLIT))
+    faces[operations.face_a[whole]] = pairs[whole].sum(axis=2)
+    faces[operations.face_b[whole]] = pairs[whole].sum(axis=1)
     return len(bounds) + 1
 
 
@@ -158,13 +172,13 @@ def measure(faces: int, events: int) -> dict[str, float]:
     started = time.process_time()
     forward(operations, tables, messages)
     one_forward = time.process_time() - started
-    ours = beliefs(operations, messages)
+    ours = beliefs(messages)
     reference = no_messages(operations, history.faces)
-    level = _levels(operations.code, operations.unit, operations.pair_a, operations.pair_b, history.faces)
+    level = _levels(operations.first, operations.face_a, operations.face_b, history.faces)
     started = time.process_time()
     out["levels"] = forward_by_level(operations, tables, reference, level)
     by_level = time.process_time() - started
-    out["largest_difference"] = float(np.abs(beliefs(operations, reference) - ours).max())
+    out["largest_difference"] = float(np.abs(beliefs(reference) - ours).max())
     started = time.process_time()
     backward(operations, tables, messages)
     forward(operations, tables, messages)
