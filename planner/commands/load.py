@@ -63,10 +63,14 @@ def load(
     stored because a file could not be used.
     """
     from planner.store.database import open_database
+    from planner.store.known_ids import is_known, unknown_id
 
     is_new = not db.exists()
     con = open_database(db, wait_s=wait_s)
     try:
+        only_traces = all(source.suffix.lower() == ".sor" for source in sources)
+        if circuit is not None and only_traces and not is_known(con, "circuit", circuit):
+            raise ParameterError(unknown_id(con, "--circuit", "circuit", circuit))
         with progress_bar("loading") as progress:
             report = load_sources(
                 con,

@@ -138,7 +138,8 @@ def merge_directions(placed: pd.DataFrame) -> pd.DataFrame:
 
     Events of one trace at the same place add up. Where both directions are known, `loss_db` is their mean, in
     which gainers cancel; with one direction it is that one's loss and `is_two_way` is False: a fibre mismatch
-    cannot then be told from a loss. Only the newest trace of each direction counts.
+    cannot then be told from a loss. Only the newest trace of each direction counts; 0 dB at the end of a trace
+    is no loss measured.
 
     Returns
     -------
@@ -166,7 +167,9 @@ def merge_directions(placed: pd.DataFrame) -> pd.DataFrame:
         return pd.DataFrame(columns=columns)
     newest = good.sort_values(["at", "trace_id"], kind="stable").groupby(["circuit_id", "direction", "wavelength_nm"])
     good = good[good["trace_id"].to_numpy() == newest["trace_id"].transform("last").reindex(good.index).to_numpy()]
-    good = good.assign(spot=_spots(good))
+    # the 0 dB that instruments write at the end of the fibre is no measurement
+    loss = good["loss_db"].mask((good["kind"] == "end_of_fibre") & (good["loss_db"] == 0))
+    good = good.assign(spot=_spots(good), loss_db=loss)
     key = ["circuit_id", "wavelength_nm", "position", "spot"]
     by_way = good.groupby([*key, "direction"])["loss_db"].sum(min_count=1).reset_index()
     by_way = by_way.pivot_table(index=key, columns="direction", values="loss_db", dropna=False, observed=True)

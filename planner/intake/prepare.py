@@ -19,7 +19,7 @@ from planner.intake.dialects import (
     transcode,
 )
 from planner.intake.mapping import Mapping, TableMapping
-from planner.intake.sources import Candidate, is_result_sheet
+from planner.intake.sources import TRACE_SUFFIX, Candidate, is_result_sheet
 from planner.tables.schema import Table
 
 
@@ -132,6 +132,11 @@ def _said(candidate: Candidate, dialect: Dialect, survey: BytesSurvey, mapping: 
     return ", ".join(parts + _said_of_mapping(mapping))
 
 
+def _format_of(candidate: Candidate) -> str:
+    """The format people know the file by: traces come here as the rows that were read from them."""
+    return "SR-4731 trace" if candidate.label.lower().endswith(TRACE_SUFFIX) else "parquet"
+
+
 def _said_of_mapping(mapping: TableMapping) -> list[str]:
     parts = []
     if mapping.columns:
@@ -169,6 +174,6 @@ def _prepare_parquet(candidate: Candidate, mapping: TableMapping) -> Source:
         unknown=tuple(cell for position, cell in enumerate(header) if position not in found),
         mapping=mapping,
         types=tuple(str(row[1]) for row in described),
-        read_as=", ".join(["parquet", *_said_of_mapping(mapping)]),
+        read_as=", ".join([_format_of(candidate), *_said_of_mapping(mapping)]),
         size=path.stat().st_size,
     )

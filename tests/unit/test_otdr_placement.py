@@ -155,6 +155,15 @@ def test_gainer_cancels_in_both_directions() -> None:
     assert (splice["loss_a_to_z_db"], splice["loss_z_to_a_db"]) == (-0.10, 0.30)
 
 
+def test_the_end_of_a_trace_has_no_loss() -> None:
+    """The 0 dB that an instrument writes at the end of the fibre does not halve the other direction's loss."""
+    one, other = trace([0.0, 1000.0], losses=[0.4, 0.0]), trace([0.0, 1000.0], "z_to_a", "T2", losses=[0.3, 0.0])
+    both = pd.concat([each.assign(kind=["reflective", "end_of_fibre"]) for each in (one, other)])
+    merged = merge_directions(place_events(path([1000.0]), both)).set_index("element_id")
+    assert merged["loss_db"].to_dict() == {"P0": 0.4, "P1": 0.3}
+    assert not merged["is_two_way"].any()
+
+
 def test_one_direction_is_said() -> None:
     """With one direction the loss is that one's and the place is not two-way."""
     merged = merge_directions(place_events(path([1000.0]), trace([0.0, 1000.0], losses=[0.2, 0.1])))
