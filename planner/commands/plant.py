@@ -13,6 +13,8 @@ from planner.errors import TraceError
 
 OUT = click.Path(path_type=Path, dir_okay=False)
 SHOWN = 20
+OPTIONAL_PLANT = ("splices", "splitter_legs", "mating_events")
+"""Tables that a fleet may lack, but without which paths that need them stop."""
 
 
 @click.command()
@@ -30,9 +32,10 @@ def trace(circuit: str, db: Path, at: datetime | None, out: Path | None) -> int:
     """Print the path of CIRCUIT from A to Z: every connector, adapter, cable, splice and splitter leg.
 
     Each element is printed with its id, where it is, and its current reading where one is known: received
-    power at equipment ports, the last look at other end faces. Exit code 1 if the path is broken; the
-    message says where it stops from either end.
+    power at equipment ports, the last look at other end faces. Exit code 1 if the path is broken; what is
+    printed then is how far it gets from either end, and why it stops there.
     """
+    from planner.store.database import has_rows
     from planner.store.known_ids import is_known, unknown_id
     from planner.store.plant_queries import circuit_summary, path_with_readings
 
@@ -40,38 +43,54 @@ def trace(circuit: str, db: Path, at: datetime | None, out: Path | None) -> int:
     try:
         if not is_known(con, "circuit", circuit):
             raise TraceError(unknown_id(con, "trace", "circuit", circuit))
-        summary = circuit_summary(con, circuit)
-        if at is None:
-            rows, reason = path_with_readings(con, circuit), str(summary["reason"].iloc[0] or "")
+        summary = circuit_summary(con, circuit, _end_of_day(at) if at else None)
+        reached: list[pd.DataFrame] = []
+        if at is None and not summary["reason"].iloc[0]:
+            rows, reason = path_with_readings(con, circuit), ""
         else:
-            rows, reason = _path_at(con, circuit, at)
+            rows, reason, reached = _path_at(con, circuit, at)
         if out is not None:
             _write(con, rows, out)
+        untested = "none of this circuit" if has_rows(con, "loss_tests") else "not assessed, no loss_tests"
     finally:
         con.close()
-    _show_summary(summary.iloc[0], at)
+    _show_summary(summary.iloc[0], at, untested)
     if reason:
-        console.print(f"no complete path: {reason}\nsee: planner audit --db {db}")
+        for end, part in zip("AZ", reached, strict=True):
+            if len(part):
+                _show_path(part, f"as far as it gets from {end}")
+        console.print(f"no complete path: {reason}\nsee: planner audit --db {db}", markup=False)
         return 1
-    shown = rows.drop(columns=["connector_id", "p_not_clean"], errors="ignore")
-    if "p_not_clean" in rows and rows["p_not_clean"].notna().any():
-        shown["not clean"] = rows["p_not_clean"].map(lambda p: "" if pd.isna(p) else f"{p:.0%}")
-    show_table(shown.rename(columns={"element_kind": "element", "element_id": "id", "length_m": "m"}))
+    _show_path(rows)
     return 0
 
 
-def _path_at(con: object, circuit: str, at: datetime) -> tuple[pd.DataFrame, str]:
-    """Path of the circuit on the patching of a past moment, and why there is none."""
+def _show_path(rows: pd.DataFrame, title: str = "") -> None:
+    shown = rows.drop(columns=["connector_id", "p_not_clean"], errors="ignore")
+    if "p_not_clean" in rows and rows["p_not_clean"].notna().any():
+        shown["not clean"] = rows["p_not_clean"].map(lambda p: "" if pd.isna(p) else f"{p:.0%}")
+    show_table(shown.rename(columns={"element_kind": "element", "element_id": "id", "length_m": "m"}), title)
+
+
+def _path_at(con: object, circuit: str, at: datetime | None) -> tuple[pd.DataFrame, str, list[pd.DataFrame]]:
+    """Path of the circuit as last traced or on the patching of a past moment; if there is none: why, and how far
+    it gets from A and from Z."""
     import duckdb
     import numpy as np
 
-    from planner.plant.trace import paths_frame, reasons, trace_all
-    from planner.stages.trace import traced_plant
+    from planner.plant.trace import paths_frame, reached_frame, reasons, trace_all
+    from planner.stages.trace import placed_plant, traced_plant
 
     assert isinstance(con, duckdb.DuckDBPyConnection)
-    plant = traced_plant(con, _end_of_day(at)).plant
+    plant = placed_plant(con)[0] if at is None else traced_plant(con, _end_of_day(at)).plant
     paths = trace_all(plant, np.array([plant.number_of("circuits", circuit)]))
-    return paths_frame(plant, paths).drop(columns="circuit_id"), str(reasons(plant, paths)[0])
+    reason = str(reasons(plant, paths)[0])
+    reached = [reached_frame(plant, paths, 0, from_a=from_a) for from_a in (True, False)] if reason else []
+    return (
+        paths_frame(plant, paths).drop(columns="circuit_id"),
+        reason,
+        [part.drop(columns="circuit_id") for part in reached],
+    )
 
 
 def _end_of_day(at: datetime) -> datetime:
@@ -91,7 +110,7 @@ def _write(con: object, rows: pd.DataFrame, out: Path) -> None:
     con.unregister("_path")
 
 
-def _show_summary(row: pd.Series, at: datetime | None) -> None:
+def _show_summary(row: pd.Series, at: datetime | None, untested: str) -> None:
     name = f" ({row['name']})" if isinstance(row["name"], str) else ""
     console.print(
         f"circuit {row['circuit_id']}{name}: {row['a_port_id']} at {row['a_site_id']} to {row['z_port_id']} at "
@@ -102,7 +121,7 @@ def _show_summary(row: pd.Series, at: datetime | None) -> None:
             f"{_counted(int(row['connectors']), 'end face')}, {_counted(int(row['splices']), 'splice')}, "
             f"{_counted(int(row['splitters']), 'splitter')}, {row['length_m']:,.0f} m of cable"
         )
-    console.print(f"latest loss tests: {row['tests']}" if isinstance(row["tests"], str) else "loss: no loss test")
+    console.print(f"latest loss tests: {row['tests'] if isinstance(row['tests'], str) else untested}")
 
 
 @click.command()
@@ -115,12 +134,14 @@ def audit(db: Path, out: Path | None, top: int) -> int:
     Each finding says what the planner assumes meanwhile and what to check in the field (all columns are in
     the file that --out writes). Exit code 1 if there are errors, 0 if there are only warnings or nothing.
     """
+    from planner.store.database import has_rows
     from planner.store.exporting import write_query
     from planner.store.plant_queries import findings, findings_by_code
 
     con = open_results(db)
     try:
         by_code, first = findings_by_code(con), findings(con, top)
+        absent = [table for table in OPTIONAL_PLANT if not has_rows(con, table)]
         if out is not None:
             count = write_query(con, "SELECT * FROM audit_findings ORDER BY finding_no", out)
             console.print(f"{count} findings written to {out}")
@@ -130,6 +151,8 @@ def audit(db: Path, out: Path | None, top: int) -> int:
         console.print("The records contradict themselves nowhere.")
         return 0
     show_table(by_code, "findings by kind")
+    if absent:
+        console.print(f"Not loaded: {', '.join(absent)}. Where a path needs them, the gap is reported as an error.")
     show_table(first, f"the first {len(first)}")
     return 1 if (by_code["severity"] == "error").any() else 0
 

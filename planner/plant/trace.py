@@ -8,7 +8,7 @@ walked from their Z end first; those that do not arrive are walked from their A 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -567,6 +567,21 @@ def paths_frame(plant: Plant, paths: Paths) -> pd.DataFrame:
     plain = [column.cast(pa.string()) if pa.types.is_dictionary(column.type) else column for column in table.columns]
     frame: pd.DataFrame = pa.table(plain, names=table.column_names).to_pandas()
     return frame
+
+
+def reached_frame(plant: Plant, paths: Paths, row: int, *, from_a: bool) -> pd.DataFrame:
+    """How far the path of an incomplete circuit gets from one end: rows as of `paths_frame`, that end first.
+
+    Parameters
+    ----------
+    row
+        Row of the circuit in `paths`.
+    from_a
+        From the A end, else from Z.
+    """
+    points = walked_points(plant, paths, np.array([row]), from_a=from_a)[0].astype(np.int32)
+    part = replace(paths, circuits=paths.circuits[row : row + 1], start=np.array([0, len(points)]), points=points)
+    return paths_frame(plant, part)
 
 
 def status_frame(plant: Plant, paths: Paths, rows: dict[str, Array] | None = None) -> pd.DataFrame:

@@ -7,6 +7,8 @@ from difflib import get_close_matches
 
 import duckdb
 
+from planner.store.database import has_rows
+
 # What an id may name -> its table and key.
 NAMED = {
     "circuit": ("circuits", "circuit_id"),
@@ -68,7 +70,10 @@ def unknown_id(con: duckdb.DuckDBPyConnection, where: str, kinds: str | Sequence
     others = [kind for kind in NAMED if kind not in asked and is_known(con, kind, name)]
     if others:
         return f"{text}; {name} is a {others[0]}".replace("a inspection", "an inspection")
+    tables = [NAMED[kind][0] for kind in asked]
+    if not any(has_rows(con, table) for table in tables):
+        return f"{text}; no {' or '.join(tables)} are loaded"
     near = [each for kind in asked for each in nearest_ids(con, kind, name)]
     if near:
         return f"{text}; did you mean {', '.join(near[:3])}?"
-    return f"{text}; planner export {NAMED[asked[0]][0]} --out FILE lists them"
+    return f"{text}; planner export {tables[0]} --out FILE lists them"

@@ -268,20 +268,24 @@ def powered_ports(con: duckdb.DuckDBPyConnection, now: datetime, days: int = 30)
     )
 
 
-def circuit_summary(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataFrame:
-    """One row on a circuit: its ends, status of the trace, and latest loss tests in words; empty if unknown."""
+def circuit_summary(con: duckdb.DuckDBPyConnection, circuit_id: str, until: datetime | None = None) -> pd.DataFrame:
+    """One row on a circuit: its ends, status of the trace, and latest loss tests in words; empty if unknown.
+
+    `until` leaves out tests after that moment.
+    """
     return fetch(
         con,
         """WITH tests AS (
                SELECT wavelength_nm, arg_max(loss_db, "at") AS loss_db, max("at") AS tested_at
-               FROM loss_tests WHERE circuit_id = $1 GROUP BY wavelength_nm)
+               FROM loss_tests WHERE circuit_id = $1 AND ($2::TIMESTAMP IS NULL OR "at" <= $2::TIMESTAMP)
+               GROUP BY wavelength_nm)
            SELECT c.circuit_id, c.name, c.application, c.wavelength_nm, c.a_port_id, c.z_port_id,
                   s.traced, s.reason, s.connectors, s.splices, s.splitters, s.length_m, s.a_site_id, s.z_site_id,
                   (SELECT string_agg(printf('%.2f dB at %.0f nm on %s', loss_db, wavelength_nm,
                                             strftime(tested_at, '%Y-%m-%d')), '; ' ORDER BY wavelength_nm)
                    FROM tests) AS tests
            FROM circuits c LEFT JOIN circuit_status s USING (circuit_id) WHERE c.circuit_id = $1""",
-        [circuit_id],
+        [circuit_id, until],
     )
 
 

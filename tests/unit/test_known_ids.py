@@ -37,6 +37,7 @@ def test_the_message_says_what_it_must_be_and_what_was_meant(con: duckdb.DuckDBP
     assert other == start.format("CON-0000012") + "CON-0000012 is a connector"
     lost = unknown_id(con, "trace", "circuit", "?")
     assert lost == start.format("?") + "planner export circuits --out FILE lists them"
+    assert unknown_id(con, "impact", "port", "P").endswith("must be a port_id of ports; no ports are loaded")
     several = unknown_id(con, "grade", ("inspection", "cable"), "x")
     assert several.startswith("grade: got 'x', must be an inspection_id of inspections or a cable_id of cables; ")
 

@@ -127,6 +127,9 @@ def test_trace_at_a_past_moment_uses_that_patching(tiny: Path) -> None:
     result = run(tiny, "trace", "X1", "--at", "2030-02-01")
     assert result.return_value == 1, result.output
     assert "no complete path" in result.output and "patched as of 2030-02-01" in result.output
+    assert "as far as it gets from A" in result.output and "as far as it gets from Z" in result.output
+    assert "F1" in result.output.split("as far as it gets from Z")[0]
+    assert "latest loss tests: not assessed, no loss_tests" in result.output
 
 
 def test_audit_lists_findings_and_exits_with_1_on_errors(tiny: Path, tmp_path: Path) -> None:
