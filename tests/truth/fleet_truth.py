@@ -17,7 +17,7 @@ from planner.synthetic.fleet import Settings, simulate
 
 LOADED_AT = datetime(2032, 1, 1)
 FEATURES = """
-SELECT s.connector_id, s.environment, s.role, s.face, s.family, s.mates, s.mates_since_clean,
+SELECT s.connector_id, s.site_id, s.environment, s.role, s.face, s.family, s.mates, s.mates_since_clean,
        s.mates_since_inspection, s.last_mated_at, s.last_cleaned_at, s.last_inspected_at,
        (s.last_result = 'fail')::INT AS last_failed, coalesce(c.cleanings, 0) AS cleanings,
        coalesce(l.looks, 0) AS looks, coalesce(l.fails, 0) AS fails, d.drift_db,
