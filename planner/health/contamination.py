@@ -18,8 +18,8 @@ import pandas as pd
 
 from planner.errors import ParameterError
 from planner.health.episodes import DEMATE, MATE, OUTCOMES, WAITS, Operations, Stream, compile_operations
-from planner.health.learning import Classes, Rates, learn, tables_of
-from planner.health.sweeps import backward, beliefs, forward, no_messages, no_trail
+from planner.health.learning import Classes, Learned, Rates, expected_counts, learn, tables_of
+from planner.health.sweeps import Counts, backward, beliefs, forward, no_messages, no_trail
 from planner.plant.patching import replay
 
 Float32 = npt.NDArray[np.float32]
@@ -279,7 +279,7 @@ class Inferred:
     state: Float64
     odds: Float32
     kept: Float32
-    counts: object
+    counts: Counts | None
     sample_classes: Classes
 
 
@@ -296,17 +296,14 @@ def infer(history: History, rates: Rates | None = None, *, explain: bool = True)
         Also give what evidence lines and source tracing need (costs memory).
     """
     coded = code_history(history)
-    rounds = 0
-    learned_from = len(history.seconds)
-    counts: object = None
-    sample_classes = coded.classes
+    part = sample_by_port(history, MOST_LEARNED)
+    learned: Learned | None = None
+    sample = coded
+    if part is not history and (rates is None or explain):
+        sample = code_history(part, Sizes.of(history))
     if rates is None:
-        part = sample_by_port(history, MOST_LEARNED)
-        learned_from = len(part.seconds)
-        sample = coded if part is history else code_history(part, Sizes.of(history))
         learned = learn(sample.operations, sample.classes, part.faces)
-        rates, rounds, counts = learned.rates, learned.rounds, learned.counts
-        sample_classes = sample.classes
+        rates = learned.rates
     operations = coded.operations
     tables = tables_of(rates, coded.classes, operations.waited)
     messages = no_messages(operations, history.faces)
@@ -314,13 +311,21 @@ def infer(history: History, rates: Rates | None = None, *, explain: bool = True)
     backward(operations, tables, messages)
     forward(operations, tables, messages)
     state = beliefs(messages)
-    if not explain:
-        nothing = np.empty((0, 2), np.float32)
-        return Inferred(coded, rates, rounds, learned_from, state, nothing, nothing, counts, sample_classes)
-    trail = no_trail(operations)
-    counted = backward(operations, tables, messages, count=counts is None, trail=trail)
+    trail, counts = None, learned.counts if learned else None
+    if explain:
+        trail = no_trail(operations)
+        counted = backward(operations, tables, messages, count=counts is None and sample is coded, trail=trail)
+        counts = counts or counted or expected_counts(sample.operations, rates, sample.classes, part.faces)
     return Inferred(
-        coded, rates, rounds, learned_from, state, trail.odds, trail.kept, counts or counted, sample_classes
+        coded=coded,
+        rates=rates,
+        rounds=learned.rounds if learned else 0,
+        learned_from=len(part.seconds) if learned else len(history.seconds),
+        state=state,
+        odds=trail.odds if trail else np.empty((0, 2), np.float32),
+        kept=trail.kept if trail else np.empty((0, 2), np.float32),
+        counts=counts,
+        sample_classes=sample.classes,
     )
 
 

@@ -474,3 +474,13 @@ def learn(operations: Operations, classes: Classes, n_faces: int, rounds: int = 
         if moved < stop:
             break
     return Learned(rates, done, counts)
+
+
+def expected_counts(operations: Operations, rates: Rates, classes: Classes, n_faces: int) -> Counts | None:
+    """What figures that are known already make of a history: the counts after forward, backward, forward."""
+    tables = tables_of(rates, classes, operations.waited)
+    messages = no_messages(operations, n_faces)
+    forward(operations, tables, messages)
+    backward(operations, tables, messages)
+    forward(operations, tables, messages)
+    return backward(operations, tables, messages, count=True)

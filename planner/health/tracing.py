@@ -10,11 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from planner.health.contamination import Inferred
-from planner.health.episodes import BOTH
+from planner.health.episodes import BOTH, Operations
 
 Bool = npt.NDArray[np.bool_]
+Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
@@ -68,44 +70,140 @@ class Arrivals:
     share: Float64
 
 
-def arrivals(inferred: Inferred, chain: Chain) -> Arrivals:
-    """Walk every chain backwards: arrival = survived so far x P(not dirty before | dirty after)."""
+@njit(cache=True)
+def _walk_back(  # pragma: no cover - compiled
+    first: Int64,
+    face_a: Int32,
+    face_b: Int32,
+    kept: Float32,
+    chosen: Bool,
+    least: Float64,
+    survived: Float64,
+    best: Float64,
+    best_at: Int64,
+    face: Int32,
+    at: Int64,
+    share: Float64,
+) -> int:
+    """Arrivals of a share of at least `least` (n,), and the largest of each end face; `at` is 2 x operation + side,
+    -1 for the start. Without room the arrivals are only counted."""
+    found = 0
+    write = len(face) > 0
+    for r in range(len(face_a) - 1, -1, -1):
+        for side in range(2):
+            x = face_a[r] if side == 0 else face_b[r]
+            if x < 0 or not chosen[x]:
+                continue
+            for k in range(first[r + 1] - 1, first[r] - 1, -1):
+                stays = min(max(np.float64(kept[k, side]), 1e-12), 1.0)
+                came = survived[x] * (1.0 - stays)
+                survived[x] *= stays
+                if came >= best[x]:  # of equal ones the first
+                    best[x], best_at[x] = came, 2 * k + side
+                if came >= least[x] and came > 0.0:
+                    if write:
+                        face[found], at[found], share[found] = x, 2 * k + side, came
+                    found += 1
+    for x in range(len(chosen)):
+        if chosen[x] and best_at[x] >= -1:
+            if survived[x] > best[x]:
+                best[x], best_at[x] = survived[x], -1
+            if survived[x] >= least[x]:
+                if write:
+                    face[found], at[found], share[found] = x, -1, survived[x]
+                found += 1
+    return found
+
+
+def arrivals(inferred: Inferred, chosen: Bool, least: Float64) -> tuple[Arrivals, Arrivals]:
+    """Walk the chosen end faces' operations backwards: arrival = survived so far x P(not dirty before | dirty after).
+
+    Parameters
+    ----------
+    chosen
+        Mask of shape (n,); an end face without operations has no arrivals.
+    least
+        The smallest share that is listed, shape (n,).
+
+    Returns
+    -------
+    The arrivals of at least that share, and the likeliest one of every chosen end face whatever its share.
+    """
+    operations = inferred.coded.operations
+    n = len(chosen)
+    face, at, share = np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0)
+    for _ in range(2):  # count, then fill
+        survived, best, best_at = np.ones(n), np.zeros(n), np.full(n, -2, np.int64)
+        best_at[operations.face_a] = -1
+        best_at[operations.face_b[operations.face_b >= 0]] = -1
+        found = _walk_back(
+            operations.first,
+            operations.face_a,
+            operations.face_b,
+            inferred.kept,
+            chosen,
+            least,
+            survived,
+            best,
+            best_at,
+            face,
+            at,
+            share,
+        )
+        if found == 0:
+            break
+        if len(face) == 0:
+            face, at, share = np.empty(found, np.int32), np.empty(found, np.int64), np.empty(found)
+    one = np.flatnonzero(chosen & (best_at >= -1)).astype(np.int32)
+    return _described(inferred, face, at, share), _described(inferred, one, best_at[one], best[one])
+
+
+def _described(inferred: Inferred, face: Int32, at: Int64, share: Float64) -> Arrivals:
+    """Arrivals by place (2 x operation + side, -1 the start) with what happened there."""
     operations, classes = inferred.coded.operations, inferred.coded.classes
-    kept = np.clip(inferred.kept[chain.operation, chain.side].astype(np.float64), 1e-12, 1.0)
-    # survival to the operation: product of `kept` over the later operations of the same end face
-    logs = np.log(kept)
-    total = np.cumsum(logs)
-    last = np.append(chain.face[1:] != chain.face[:-1], True) if len(chain.face) else np.empty(0, np.bool_)
-    ends = total[np.flatnonzero(last)]
-    group = np.cumsum(np.concatenate([[0], last[:-1].astype(np.int64)])) if len(last) else np.empty(0, np.int64)
-    survived = np.exp(ends[group] - total)
-    share = survived * (1.0 - kept)
-    code, cls = operations.code[chain.operation], operations.cls[chain.operation]
+    if len(operations.code) == 0:
+        start = np.full(len(face), -1)
+        return Arrivals(face, start, np.full(len(face), START, np.int8), start.astype(np.int32), share)
+    operation, side, begins = np.maximum(at, 0) >> 1, at & 1, at < 0
+    code, cls = operations.code[operation], operations.cls[operation]
     how = np.where(
         code == BOTH,
         PARTNER,
         np.where(cls < classes.first_cleaning, AIR, np.where(cls < classes.first_look, CLEANING, REST)),
-    ).astype(np.int8)
-    first = np.concatenate([[True], last[:-1]]) if len(last) else last
-    from_start = survived[first] * kept[first]
-    begin = chain.face[first]
+    )
+    how = np.where(begins, START, how).astype(np.int8)
+    run = np.searchsorted(operations.first, operation, side="right") - 1
+    other = np.where(side == 0, operations.face_b[run], operations.face_a[run])
     return Arrivals(
-        np.concatenate([chain.face, begin]),
-        np.concatenate([operations.event[chain.operation].astype(np.int64), np.full(len(begin), -1)]),
-        np.concatenate([how, np.full(len(begin), START, np.int8)]),
-        np.concatenate([np.where(how == PARTNER, chain.partner, -1), np.full(len(begin), -1)]).astype(np.int32),
-        np.concatenate([share, from_start]),
+        face,
+        np.where(begins, -1, operations.event[operation]).astype(np.int64),
+        how,
+        np.where(how == PARTNER, other, -1).astype(np.int32),
+        share,
     )
 
 
-def likeliest(found: Arrivals, n: int) -> Int64:
-    """For each end face the entry of its likeliest arrival; -1 if it has none."""
-    order = np.lexsort((-found.share, found.face))
-    face = found.face[order]
-    first = np.append(True, face[1:] != face[:-1]) if len(face) else np.empty(0, np.bool_)
-    out = np.full(n, -1, np.int64)
-    out[face[first]] = order[first]
-    return out
+@njit(cache=True)
+def _count_events(  # pragma: no cover - compiled
+    first: Int64, face_a: Int32, face_b: Int32, event: Int32, last: Int32, count: Int32
+) -> None:
+    for r in range(len(face_a)):
+        for side in range(2):
+            x = face_a[r] if side == 0 else face_b[r]
+            if x < 0:
+                continue
+            for k in range(first[r], first[r + 1]):
+                if event[k] > last[x]:
+                    last[x] = event[k]
+                    count[x] += 1
+
+
+def events_of(operations: Operations, n: int) -> Int32:
+    """How many events (waiting until now is one) each end face's belief rests on, shape (n,)."""
+    count = np.zeros(n, np.int32)
+    last = np.full(n, -1, np.int32)
+    _count_events(operations.first, operations.face_a, operations.face_b, operations.event, last, count)
+    return count
 
 
 @dataclass(frozen=True)

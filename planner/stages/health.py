@@ -14,9 +14,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.health.calibration import calibrate, corrected, features
-from planner.health.contamination import History, Inferred, history_of, infer
+from planner.health.contamination import History, Inferred, history_of, infer, sample_by_port
 from planner.health.episodes import LOOK, LOOK_AFTER, MATE
-from planner.health.evidence import evidence_lines
+from planner.health.evidence import Told, evidence_lines
 from planner.health.learning import start_beliefs
 from planner.health.light_evidence import CircuitLight, LightEvidence, touched_on, weigh
 from planner.health.parameters import parameter_rows
@@ -28,7 +28,7 @@ from planner.health.tracing import (
     Arrivals,
     arrivals,
     chains,
-    likeliest,
+    events_of,
     log_odds,
     moves,
 )
@@ -39,6 +39,7 @@ from planner.store.database import has_rows, replace_result
 LISTED_FACES = 20_000  # end faces whose evidence is listed event by event, those most probably not clean first
 TRACED_FROM = 0.05  # source tracing of end faces that are dirty with at least this probability
 SOURCE_FROM = 0.05
+MOST_CALIBRATED = 1_000_000  # events whose looks the beliefs are calibrated on; a larger fleet is sampled by ports
 DAY = 86400
 
 
@@ -49,7 +50,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     progress(0.15, "learning from the history")
     inferred = infer(history)
     progress(0.45, "calibrating on the fleet's own looks")
-    calibration = calibrate(history, inferred.rates.look)
+    calibration = calibrate(sample_by_port(history, MOST_CALIBRATED), inferred.rates.look)
     present = (inferred.coded.port_now >= 0) & (history.face_kind != 2)
     calibrated = corrected(inferred.state, features(history, inferred), calibration, present)
     progress(0.6, "light on the circuits")
@@ -149,16 +150,18 @@ def write_evidence(
     state: npt.NDArray[np.float64],
     ids: npt.NDArray[np.object_],
 ) -> None:
-    """Write the evidence lines of every end face that is or was in a port."""
+    """Write the evidence lines of every end face."""
     n = history.faces
     not_clean = 1.0 - state[:, 0]
-    present = np.ones(n, np.bool_)
     listed = np.zeros(n, np.bool_)
     listed[np.argsort(-not_clean, kind="stable")[:LISTED_FACES]] = True
     start = 1.0 - start_beliefs(inferred.rates, inferred.coded.classes)[:, 0]
-    moved = moves(inferred, chains(inferred, present), start, present)
+    moved = moves(inferred, chains(inferred, listed), start, listed)
+    events = events_of(inferred.coded.operations, n)
+    prior, after = log_odds(start) * DECIBANS, log_odds(1.0 - inferred.state[:, 0]) * DECIBANS
     from_light = (log_odds(not_clean) - log_odds(1.0 - calibrated[:, 0])) * DECIBANS
-    lines = evidence_lines(moved, listed, log_odds(not_clean) * DECIBANS, from_light, history, ids)
+    told = Told(prior, np.where(events > 0, after, prior), events)
+    lines = evidence_lines(moved, listed, told, log_odds(not_clean) * DECIBANS, from_light, history, ids)
     replace_result(con, "health_evidence", lines)
 
 
@@ -169,9 +172,9 @@ def write_sources(
     state: npt.NDArray[np.float64],
     ids: npt.NDArray[np.object_],
 ) -> Arrivals:
-    """Trace where dirt came from, and write who may have contaminated whom."""
+    """Trace where dirt came from, and write who may have contaminated whom; returns the likeliest arrivals."""
     dirty = state[:, 1] + state[:, 3]
-    found = arrivals(inferred, chains(inferred, dirty >= TRACED_FROM))
+    found, likeliest = arrivals(inferred, dirty >= TRACED_FROM, SOURCE_FROM / np.maximum(dirty, SOURCE_FROM))
     probability = found.share * dirty[found.face]
     rows = np.flatnonzero((found.how == PARTNER) & (probability >= SOURCE_FROM))
     event = found.event[rows]
@@ -186,7 +189,7 @@ def write_sources(
         }
     ).sort_values(["source_id", "probability", "connector_id"], ascending=[True, False, True], ignore_index=True)
     replace_result(con, "dirt_sources", frame)
-    return found
+    return likeliest
 
 
 def health_rows(
@@ -246,18 +249,15 @@ def source_words(
     history: History, found: Arrivals, n: int, ids: npt.NDArray[np.object_]
 ) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
     """Where the dirt most probably came from, in words, and the end face it came from."""
-    best = likeliest(found, n)
-    has = best >= 0
     words, source = np.full(n, None, dtype=object), np.full(n, None, dtype=object)
-    face = np.flatnonzero(has)
-    entry = best[face]
-    if len(entry) == 0:
+    face = found.face
+    if len(face) == 0:
         return words, source
-    event = np.clip(found.event[entry], 0, max(len(history.seconds) - 1, 0))
-    when = history.seconds[event] if len(history.seconds) else np.full(len(entry), history.end_at)
+    event = np.clip(found.event, 0, max(len(history.seconds) - 1, 0))
+    when = history.seconds[event] if len(history.seconds) else np.full(len(face), history.end_at)
     day = np.datetime_as_string(when.astype("datetime64[s]"), unit="D").astype(object)
-    how, partner = found.how[entry], found.partner[entry]
-    share = np.char.mod("%.0f %%", 100 * found.share[entry]).astype(object)
+    how, partner = found.how, found.partner
+    share = np.char.mod("%.0f %%", 100 * found.share).astype(object)
     name = np.where(partner >= 0, ids[np.maximum(partner, 0)], "")
     words[face] = np.select(
         [how == PARTNER, how == AIR, how == START],

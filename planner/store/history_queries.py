@@ -136,13 +136,14 @@ WITH stream AS (
 SELECT epoch_us(e."at") // 1000000 AS "at", e.kind, f.face_no AS face, coalesce(p.port_no, -1)::INTEGER AS port,
        e.face_side, e.detail, coalesce(t.technician_no, -1)::INTEGER AS technician,
        coalesce(s.test_set_no, -1)::INTEGER AS test_set,
-       coalesce(w.reason IN ('alarm', 'complaint'), false)::TINYINT AS suspected
+       (o.work_order_id IS NOT NULL)::TINYINT AS suspected
 FROM stream e
 JOIN face_index f USING (connector_id)
 LEFT JOIN port_index p USING (port_id)
 LEFT JOIN technician_index t USING (technician_id)
 LEFT JOIN test_set_index s USING (test_set_id)
-LEFT JOIN work_orders w ON w.work_order_id = e.work_order_id
+LEFT JOIN (SELECT work_order_id FROM work_orders WHERE reason IN ('alarm', 'complaint')) o
+       ON o.work_order_id = e.work_order_id
 WHERE e."at" <= $until::TIMESTAMP
 ORDER BY e."at", e.kind, f.face_no, e.detail, port, technician
 """

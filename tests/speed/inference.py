@@ -8,11 +8,18 @@ predecessors are done, at once); both must agree, and the ratio of their times i
 from __future__ import annotations
 
 import argparse
+import json
 import resource
+import subprocess
 import sys
+import tempfile
 import time
+from datetime import datetime
+from pathlib import Path
 
+import duckdb
 import numpy as np
+import pandas as pd
 from numba import njit
 
 from planner.health.contamination import History, code_history, infer
@@ -30,10 +37,13 @@ from planner.health.episodes import (
     SPLIT,
     Operations,
 )
-from planner.health.learning import prior_rates, tables_of
+from planner.health.learning import METHODS, prior_rates, tables_of
 from planner.health.sweeps import Messages, Tables, backward, beliefs, forward, no_messages
+from planner.stages.health import read_history
+from planner.store.database import open_database
 
 DAY = 86400
+NOW = datetime(1973, 1, 1)
 
 
 def invented_history(faces: int, events: int, seed: int = 1) -> History:
@@ -155,16 +165,116 @@ def forward_by_level(operations: Operations, tables: Tables, messages: Messages,
     return len(bounds) + 1
 
 
+def store_history(history: History, folder: Path) -> Path:
+    """Write a history to a database of the planner's own shape, ids as text; every job has its work order."""
+    path = folder / "fleet.duckdb"
+    con = open_database(path)
+    ports, n = len(history.port_site), history.faces
+    con.register("port", pd.DataFrame({"no": np.arange(ports), "site": history.port_site}))
+    con.register(
+        "face",
+        pd.DataFrame(
+            {
+                "no": np.arange(n),
+                "start_port": history.start_port,
+                "fixed_port": history.fixed_port,
+                "kind": history.face_kind,
+            }
+        ),
+    )
+    job = np.cumsum((history.kind == DEMATE) & (history.face < 2 * ports))
+    con.register(
+        "event",
+        pd.DataFrame(
+            {
+                "no": np.arange(len(job)),
+                "seconds": history.seconds,
+                "kind": history.kind,
+                "face": history.face,
+                "port": history.port,
+                "detail": history.detail,
+                "person": history.technician,
+                "job": job,
+            }
+        ),
+    )
+    moment = "make_timestamp(seconds * 1000000)"
+    who = "printf('T-%04d', person) AS technician_id, printf('W-%08d', job) AS work_order_id"
+    places = ", ".join(f"'{name}'" for name in ("controlled", "indoor", "outdoor"))
+    methods = ", ".join(f"'{name}'" for name in METHODS[:6])
+    for statement in (
+        f"""INSERT INTO sites BY NAME SELECT DISTINCT printf('S-%06d', site) AS site_id,
+            [{places}][site % 3 + 1] AS environment FROM port""",
+        """INSERT INTO housings BY NAME SELECT DISTINCT printf('H-%06d', site) AS housing_id,
+           printf('S-%06d', site) AS site_id, 'panel' AS kind FROM port""",
+        """INSERT INTO ports BY NAME SELECT printf('P-%08d', no) AS port_id, printf('H-%06d', site) AS housing_id,
+           'equipment' AS role FROM port""",
+        """INSERT INTO cables BY NAME SELECT printf('K-%08d', no) AS cable_id,
+           CASE kind WHEN 2 THEN 'launch_cord' ELSE 'patch_cord' END AS kind FROM face WHERE fixed_port < 0""",
+        """INSERT INTO connectors BY NAME SELECT printf('C-%08d', no) AS connector_id,
+           CASE WHEN fixed_port < 0 THEN printf('K-%08d', no) END AS cable_id,
+           CASE WHEN fixed_port >= 0 THEN printf('P-%08d', fixed_port) END AS fixed_port_id FROM face""",
+        """INSERT INTO patching BY NAME SELECT printf('C-%08d', no) AS connector_id,
+           printf('P-%08d', start_port) AS port_id, 'front' AS face FROM face WHERE start_port >= 0""",
+        f"""INSERT INTO mating_events BY NAME SELECT printf('M-%08d', no) AS event_id, {moment} AS "at",
+            printf('P-%08d', port) AS port_id, 'front' AS face, printf('C-%08d', face) AS connector_id,
+            CASE kind WHEN {MATE} THEN 'mate' ELSE 'demate' END AS action, {who}
+            FROM event WHERE kind IN ({MATE}, {DEMATE})""",
+        f"""INSERT INTO inspections BY NAME SELECT printf('I-%08d', no) AS inspection_id, {moment} AS "at",
+            printf('C-%08d', face) AS connector_id, CASE detail WHEN 0 THEN 'pass' ELSE 'fail' END AS result,
+            CASE detail WHEN 1 THEN 'particle' END AS finding,
+            CASE kind WHEN {LOOK_AFTER} THEN 'after_cleaning' ELSE 'before_cleaning' END AS stage,
+            printf('TS-%04d', person) AS test_set_id, {who} FROM event WHERE kind IN ({LOOK}, {LOOK_AFTER})""",
+        f"""INSERT INTO cleanings BY NAME SELECT printf('N-%08d', no) AS cleaning_id, {moment} AS "at",
+            printf('C-%08d', face) AS connector_id, [{methods}][detail + 1] AS method, {who}
+            FROM event WHERE kind = {CLEAN}""",
+        """INSERT INTO work_orders BY NAME SELECT printf('W-%08d', job) AS work_order_id,
+           CASE job % 10 WHEN 0 THEN 'alarm' ELSE 'planned' END AS reason FROM event GROUP BY job""",
+    ):
+        con.execute(statement)
+    con.close()
+    return path
+
+
+def measure_store(path: Path) -> dict[str, float]:
+    """Processor seconds from the database to beliefs and what explains them, one thread; and peak memory."""
+    compile_first()
+    con = duckdb.connect(str(path), config={"threads": 1})
+    laps = {"start": time.process_time()}
+    history, ids = read_history(con, NOW)
+    laps["read_s"] = time.process_time()
+    coded = code_history(history)
+    laps["code_s"] = time.process_time()
+    del coded
+    laps["again"] = time.process_time()
+    inferred = infer(history)
+    laps["infer_first_night_s"] = time.process_time()
+    out = {"faces": float(len(ids)), "events": float(len(history.seconds)), "rounds": float(inferred.rounds)}
+    out |= {"operations": float(len(inferred.coded.operations.code)), "learned_from": float(inferred.learned_from)}
+    rates = inferred.rates
+    del inferred
+    laps["again2"] = time.process_time()
+    infer(history, rates)
+    laps["infer_known_figures_s"] = time.process_time()
+    names, moments = list(laps), list(laps.values())
+    lasted = {name: after - before for name, before, after in zip(names[1:], moments, moments[1:], strict=False)}
+    out |= {name: seconds for name, seconds in lasted.items() if not name.startswith("again")}
+    out["from_store_to_beliefs_s"] = out["read_s"] + out["infer_first_night_s"]
+    out["peak_gb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
+    return out
+
+
+def compile_first() -> None:
+    """Let everything compile on a small history."""
+    infer(invented_history(2_000, 10_000))
+
+
 def measure(faces: int, events: int) -> dict[str, float]:
     """Times and agreement of one size."""
-    small = invented_history(2_000, 10_000)
-    infer(small)  # compile first
+    compile_first()
     history = invented_history(faces, events)
-    out: dict[str, float] = {"faces": history.faces, "events": len(history.seconds)}
-
-    started = time.process_time()
+    out: dict[str, float] = {}
     coded = code_history(history)
-    out["code_and_compile_s"] = time.process_time() - started
     operations = coded.operations
     tables = tables_of(prior_rates(coded.classes), coded.classes, operations.waited)
     messages = no_messages(operations, history.faces)
@@ -183,14 +293,7 @@ def measure(faces: int, events: int) -> dict[str, float]:
     backward(operations, tables, messages)
     forward(operations, tables, messages)
     out["sweeps_s"] = one_forward + time.process_time() - started
-    out["operations"] = len(operations.code)
     out["numpy_by_level_over_ours"] = by_level / one_forward
-    del coded, operations, tables, messages, reference, level, ours
-    started = time.process_time()
-    inferred = infer(history)
-    out["infer_with_learning_s"] = time.process_time() - started
-    out["rounds"] = inferred.rounds
-    out["peak_gb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
     return out
 
 
@@ -199,9 +302,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--faces", type=int, default=1_000_000)
     parser.add_argument("--events", type=int, default=10_000_000)
+    parser.add_argument("--store", type=Path, help="measure this database, in this process")
     arguments = parser.parse_args()
-    for name, value in measure(arguments.faces, arguments.events).items():
-        sys.stdout.write(f"{name:28s} {value:14,.4f}\n")
+    if arguments.store:
+        sys.stdout.write(json.dumps(measure_store(arguments.store)) + "\n")
+        return
+    with tempfile.TemporaryDirectory() as name:
+        path = store_history(invented_history(arguments.faces, arguments.events), Path(name))
+        # in a process of its own, so that the peak is that of the inference
+        command = [sys.executable, __file__, "--store", str(path)]
+        figures = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+    figures |= measure(arguments.faces, arguments.events)
+    for key, value in figures.items():
+        sys.stdout.write(f"{key:28s} {value:14,.4f}\n")
 
 
 if __name__ == "__main__":
