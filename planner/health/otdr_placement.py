@@ -168,7 +168,8 @@ def merge_directions(placed: pd.DataFrame) -> pd.DataFrame:
     newest = good.sort_values(["at", "trace_id"], kind="stable").groupby(["circuit_id", "direction", "wavelength_nm"])
     good = good[good["trace_id"].to_numpy() == newest["trace_id"].transform("last").reindex(good.index).to_numpy()]
     # the 0 dB that instruments write at the end of the fibre is no measurement
-    loss = good["loss_db"].mask((good["kind"] == "end_of_fibre") & (good["loss_db"] == 0))
+    is_end = good.get("kind", pd.Series("", index=good.index)) == "end_of_fibre"
+    loss = good["loss_db"].mask(is_end & (good["loss_db"] == 0))
     good = good.assign(spot=_spots(good), loss_db=loss)
     key = ["circuit_id", "wavelength_nm", "position", "spot"]
     by_way = good.groupby([*key, "direction"])["loss_db"].sum(min_count=1).reset_index()

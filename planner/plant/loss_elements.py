@@ -31,11 +31,13 @@ PAIR, CABLE, SPLICE, SPLITTER = range(4)
 # A face code packs whether it is an array, its polish and its grade (0 unknown); a pair code packs two faces
 # and whether the second is only presumed.
 _POLISH_BASE, _GRADE_BASE = len(POLISHES) + 1, len(GRADES) + 1
-BLOCK = 1 << 16
 FACE_CODES = 2 * _POLISH_BASE * _GRADE_BASE
 FIRST_CABLE = 2 * FACE_CODES * FACE_CODES
 FIRST_SPLICE = FIRST_CABLE + len(FIBRE_TYPES) + 1
 FIRST_SPLITTER = FIRST_SPLICE + 4
+
+BLOCK = 1 << 16
+"""Light points worked on at a time, whole circuits: what is in hand then stays in the processor's cache."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,6 @@ def loss_elements(plant: Plant, paths: Paths, *, named: bool = True) -> LossElem
         Whether to say which elements they are; sums do not need it.
     """
     lookups = _Lookups.of(plant)
-    # blocks of whole circuits: what is worked on stays in the processor's cache
     inner = np.searchsorted(paths.start, np.arange(BLOCK, len(paths.points), BLOCK))
     edges = np.unique(np.concatenate(([0], inner, [len(paths.start) - 1]))).tolist()
     blocks = [_block(plant, lookups, paths, one, other, named) for one, other in pairwise(edges)]
