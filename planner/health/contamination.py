@@ -3,7 +3,7 @@
 In come integer-coded history (one stream of events in the order of the work), the plant's ports and what
 light was lost per circuit; out come beliefs per end face, what they rest on, and the figures learned. The
 steps: who met whom (planner.plant.patching), operations (episodes), learning (learning), sweeps (sweeps),
-light (light_evidence), calibration on the fleet's own looks (calibration).
+small groups exactly (exact), light (light_evidence), calibration on the fleet's own looks (calibration).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import pandas as pd
 
 from planner.errors import ParameterError
 from planner.health.episodes import DEMATE, MATE, OUTCOMES, WAITS, Operations, Stream, compile_operations
+from planner.health.exact import replace_small_groups
 from planner.health.learning import Classes, Learned, Rates, expected_counts, learn, tables_of
 from planner.health.sweeps import Counts, backward, beliefs, forward, no_messages, no_trail
 from planner.plant.patching import replay
@@ -311,6 +312,7 @@ def infer(history: History, rates: Rates | None = None, *, explain: bool = True)
     backward(operations, tables, messages)
     forward(operations, tables, messages)
     state = beliefs(messages)
+    replace_small_groups(operations, tables, state)
     trail, counts = None, learned.counts if learned else None
     if explain:
         trail = no_trail(operations)

@@ -13,6 +13,7 @@ memory while all its operations are played, and only what it starts and ends wit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +46,19 @@ class Tables:
     single: Float32
     both: Float32
     start: Float32
+
+    @cached_property
+    def backwards(self) -> Float32:
+        """`single` turned over: rows after, columns before."""
+        return np.ascontiguousarray(self.single.transpose(0, 2, 1))
+
+    @cached_property
+    def blocks(self) -> tuple[Float32, Float32]:
+        """The steps of dirt of `single` (`_blocks`), and those of `backwards`."""
+        forwards = _blocks(self.single)
+        turned = forwards.copy()
+        turned[:, [1, 2, 5, 6]] = forwards[:, [2, 1, 6, 5]]
+        return forwards, turned
 
 
 @dataclass
@@ -513,7 +527,7 @@ def forward(operations: Operations, tables: Tables, messages: Messages) -> None:
         operations.code,
         operations.cls,
         tables.single,
-        _blocks(tables.single),
+        tables.blocks[0],
         _mating_steps(tables.both),
         messages.faces,
         messages.formed,
@@ -540,7 +554,6 @@ def backward(
     both_counts = np.zeros((len(tables.both), len(SUB)))
     empty = np.empty((0, 2), np.float32)
     faces = np.full_like(messages.faces, 0.25)
-    turned = np.ascontiguousarray(tables.single.transpose(0, 2, 1))
     _backward(
         operations.first,
         operations.face_a,
@@ -548,9 +561,9 @@ def backward(
         operations.code,
         operations.cls,
         tables.single,
-        _blocks(tables.single),
-        turned,
-        _blocks(turned),
+        tables.blocks[0],
+        tables.backwards,
+        tables.blocks[1],
         _mating_steps(tables.both),
         faces,
         messages.formed,

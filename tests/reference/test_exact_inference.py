@@ -15,9 +15,10 @@ import pytest
 from small_fleets import FACES, random_history
 
 from planner.errors import ParameterError
-from planner.health.contamination import code_history
+from planner.health import exact
+from planner.health.contamination import code_history, infer
 from planner.health.episodes import BOTH, MERGE, SIDE_B, SPLIT, Operations
-from planner.health.exact import joint_filter
+from planner.health.exact import joint_filter, replace_small_groups
 from planner.health.learning import prior_rates, tables_of
 from planner.health.sweeps import Tables, backward, beliefs, forward, no_messages
 
@@ -45,9 +46,9 @@ def test_sweeps_are_close_to_exact_on_many_small_fleets() -> None:
     errors, filter_errors = [], []
     for seed in range(FLEETS):
         operations, tables = operations_of(seed)
-        exact = joint_filter(operations, tables, FACES)
-        errors.append(np.abs(swept(operations, tables) - exact))
-        filter_errors.append(np.abs(swept(operations, tables, sweeps=1) - exact))
+        truth = joint_filter(operations, tables, FACES)
+        errors.append(np.abs(swept(operations, tables) - truth))
+        filter_errors.append(np.abs(swept(operations, tables, sweeps=1) - truth))
     error = np.array(errors)
     assert error.mean() <= 0.006
     assert np.quantile(error.max(axis=2), 0.99) <= 0.12
@@ -105,6 +106,30 @@ def test_joint_filter_equals_plain_enumeration() -> None:
     assert joint_filter(operations, tables, FACES) == pytest.approx(enumerated(operations, tables, FACES), abs=1e-9)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_small_groups_are_exact_where_beliefs_are_made(seed: int) -> None:
+    """The beliefs that `infer` hands on equal brute force over all joint states to 1e-9: seven end faces in groups."""
+    past = random_history(seed, jobs=2)
+    rates = prior_rates(code_history(past).classes)
+    operations, tables = pair_history_operations(seed)
+    state = infer(past, rates, explain=False).state
+    assert state == pytest.approx(enumerated(operations, tables, FACES), abs=1e-9)
+
+
+def test_large_groups_are_left_to_the_sweeps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A group above the largest size, or too dear for the work allowed, keeps the beliefs of the sweeps."""
+    operations, tables = operations_of(4)
+    before = swept(operations, tables)
+    for name, value in (("LARGEST_GROUP", 2), ("MOST_STEPS", 10.0)):
+        with monkeypatch.context() as patched:
+            patched.setattr(exact, name, value)
+            state = before.copy()
+            assert replace_small_groups(operations, tables, state) == 0
+            assert (state == before).all()
+    assert replace_small_groups(operations, tables, state) == FACES
+    assert state == pytest.approx(joint_filter(operations, tables, FACES), abs=1e-12)
+
+
 def test_sweeps_are_exact_for_a_pair_that_met_nobody_else() -> None:
     """A mated pair that never parts is one chain: the sweeps give the exact answer in single precision."""
     operations, tables = operations_of(5, jobs=0)
@@ -146,8 +171,8 @@ def test_joint_filter_equals_variable_elimination_of_pgmpy() -> None:
         network.add_nodes_from(names)
         network.add_edges_from((a, b) for i, a in enumerate(names) for b in names[i + 1 :])
     network.add_factors(*factors)
-    exact = joint_filter(operations, tables, FACES)
+    found_here = joint_filter(operations, tables, FACES)
     for face in range(FACES):
         found = VariableElimination(network).query([f"{face}_{time[face]}"], show_progress=False)
         found.normalize()
-        assert found.values == pytest.approx(exact[face], abs=1e-9)
+        assert found.values == pytest.approx(found_here[face], abs=1e-9)
