@@ -53,7 +53,8 @@ def layout(query: Query) -> list[Component]:
     circuit_id = query.get("id", "")
     found = ask(page_queries.circuit, circuit_id)
     if found.empty:
-        return no_such("circuit", "circuit", circuit_id, "All circuits", "/circuits")
+        near = ask(page_queries.nearest_ids, "circuit", circuit_id)
+        return no_such("circuit", "circuit", circuit_id, near, "All circuits", "/circuits")
     row = first(found)
     budgets = ask(page_queries.circuit_budgets, circuit_id)
     wavelength = _wavelength(query, row, budgets)
@@ -186,13 +187,18 @@ def _facts(row: Any) -> Component:
             ("Customers", figure(row["customers"])),
             ("Priority (1 is highest)", figure(row["priority"])),
             ("Protected by", protection),
-            (
-                "Path",
-                f"{counted(row['connectors'], 'end face')}, {counted(row['splices'], 'splice')}, "
-                f"{counted(row['splitters'], 'splitter')}, {figure(row['length_m'], 0, 'm')}",
-            ),
+            ("Path", _path_words(row)),
             ("In service since", day(row["in_service_on"])),
         ]
+    )
+
+
+def _path_words(row: Any) -> str:
+    if is_unknown(row["connectors"]):
+        return "not complete in the records"
+    return (
+        f"{counted(row['connectors'], 'end face')}, {counted(row['splices'], 'splice')}, "
+        f"{counted(row['splitters'], 'splitter')}, {figure(row['length_m'], 0, 'm')}"
     )
 
 

@@ -60,7 +60,8 @@ def layout(query: Query) -> list[Component]:
     connector_id = query.get("id", "")
     found = ask(page_queries.connector, connector_id)
     if found.empty:
-        return no_such("end face", "connector", connector_id, "All end faces", "/connectors")
+        near = ask(page_queries.nearest_ids, "connector", connector_id)
+        return no_such("end face", "connector", connector_id, near, "All end faces", "/connectors")
     row = first(found)
     return [
         html.H1(f"End face {connector_id}"),

@@ -39,7 +39,8 @@ def layout(query: Query) -> list[Component]:
     site_id = query.get("id", "")
     found = ask(page_queries.site, site_id)
     if found.empty:
-        return no_such("site", "site", site_id, "The network", "/")
+        near = ask(page_queries.nearest_ids, "site", site_id)
+        return no_such("site", "site", site_id, near, "The network", "/")
     row = first(found)
     name = site_id if is_unknown(row["name"]) else str(row["name"])
     return [

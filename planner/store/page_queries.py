@@ -18,6 +18,7 @@ import pandas as pd
 
 from planner.errors import ParameterError, StoreError
 from planner.store.database import fetch, open_database, quoted
+from planner.store.known_ids import nearest_ids as nearest_ids
 from planner.tables.catalogue import TABLES
 
 Connection = duckdb.DuckDBPyConnection

@@ -163,6 +163,16 @@ def test_unknown_ids_are_said(small: Dash, view: str) -> None:
     assert "nope" in dashboard_fleet.text_of(shown(view))
 
 
+@pytest.mark.parametrize(
+    ("view", "link"), [("/connector?id=c02", "/connector?id=C-2"), ("/site?id=s_3", "/site?id=S-3")]
+)
+def test_unknown_ids_are_answered_with_those_that_look_alike(small: Dash, view: str, link: str) -> None:
+    """An id that differs from a real one in case, separator and leading zeros only leads to it."""
+    layout = shown(view)
+    assert "Did you mean" in dashboard_fleet.text_of(layout)
+    assert link in [getattr(each, "href", "") for each in dashboard_fleet.walk(layout)]
+
+
 def test_unknown_page_is_said(small: Dash) -> None:
     """A path where nothing lives says so."""
     assert "There is no such page" in dashboard_fleet.text_of(shown("/nowhere"))
