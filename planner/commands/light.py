@@ -163,9 +163,9 @@ def _show_summary(row: dict[Hashable, Any]) -> None:
         "measured": measured,
         "hidden by the reference": db("hidden_db"),
         "above expectation": db("excess_db"),
-        "such circuits when built": ""
+        "others of this kind": ""
         if pd.isna(row["fleet_offset_db"])
-        else f"{float(row['fleet_offset_db']):+.2f} dB against it (median)",
+        else f"lost {float(row['fleet_offset_db']):+.2f} dB against their typical loss when built (median)",
         "allowed": allowed if allowed.startswith("not assessed") else f"{db('allowed_db')} ({allowed})",
         "margin": db("margin_db"),
         "power margin": power if power == "not assessed" else f"{db('power_margin_db')} ({power})",
