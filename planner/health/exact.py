@@ -25,6 +25,7 @@ Int64 = npt.NDArray[np.int64]
 
 LARGEST_GROUP = 8
 MOST_FACES = 10
+SMALL = 1e-100
 MOST_STEPS = 3e8  # joint states x operations worked through in one analysis: about a second
 
 
@@ -45,18 +46,16 @@ def _filter_groups(  # pragma: no cover - compiled
     state: Float64,
 ) -> None:
     """Group g has the runs `runs[bounds[g]:bounds[g + 1]]` and the end faces `faces[members[g]:members[g + 1]]`."""
-    stride_of = np.zeros(len(state), np.int64)
+    shift_of = np.zeros(len(state), np.int64)  # where the two bits of an end face stand in the number of a joint state
     block = np.empty(16)
     for g in range(len(bounds) - 1):
         group = faces[members[g] : members[g + 1]]
-        states = 1
-        joint = np.ones(4 ** len(group))
-        for x in group:
-            stride_of[x] = states
-            states *= 4
-        for x in group:
+        states = 1 << (2 * len(group))
+        joint = np.ones(states)
+        for place in range(len(group)):
+            shift_of[group[place]] = 2 * place
             for s in range(states):
-                joint[s] *= start[x, (s // stride_of[x]) & 3]
+                joint[s] *= start[group[place], (s >> (2 * place)) & 3]
         for place in range(bounds[g], bounds[g + 1]):
             r = runs[place]
             for k in range(first[r], first[r + 1]):
@@ -65,33 +64,37 @@ def _filter_groups(  # pragma: no cover - compiled
                     continue
                 total = 0.0
                 if op == 3:
-                    a, b = stride_of[face_a[r]], stride_of[face_b[r]]
+                    a, b = shift_of[face_a[r]], shift_of[face_b[r]]
+                    both_bits = (3 << a) | (3 << b)
                     for s in range(states):
-                        if (s // a) & 3 == 0 and (s // b) & 3 == 0:
+                        if not s & both_bits:
                             block[:] = 0.0
                             for z in range(81):
                                 before, after = SUB[z], SUPER[z]
-                                block[after] += joint[s + (before >> 2) * a + (before & 3) * b] * both[c, z]
+                                block[after] += joint[s | (before >> 2) << a | (before & 3) << b] * both[c, z]
                             for z in range(16):
-                                joint[s + (z >> 2) * a + (z & 3) * b] = block[z]
+                                joint[s | (z >> 2) << a | (z & 3) << b] = block[z]
                                 total += block[z]
                 else:
-                    a = stride_of[face_b[r] if op == 2 else face_a[r]]
+                    a = shift_of[face_b[r] if op == 2 else face_a[r]]
                     for s in range(states):
-                        if (s // a) & 3 == 0:
+                        if not (s >> a) & 3:
+                            w, x, y, z = joint[s], joint[s | 1 << a], joint[s | 2 << a], joint[s | 3 << a]
                             for i in range(4):
-                                block[i] = 0.0
-                                for h in range(4):
-                                    block[i] += joint[s + h * a] * single[c, h, i]
-                            for i in range(4):
-                                joint[s + i * a] = block[i]
-                                total += block[i]
-                for s in range(states):
-                    joint[s] /= total
+                                value = w * single[c, 0, i] + x * single[c, 1, i]
+                                value += y * single[c, 2, i] + z * single[c, 3, i]
+                                joint[s | i << a] = value
+                                total += value
+                if total < SMALL:
+                    for s in range(states):
+                        joint[s] /= total
         for x in group:
+            total = 0.0
             state[x] = 0.0
             for s in range(states):
-                state[x, (s // stride_of[x]) & 3] += joint[s]
+                state[x, (s >> shift_of[x]) & 3] += joint[s]
+                total += joint[s]
+            state[x] /= total
 
 
 def _filtered(operations: Operations, tables: Tables, group: Int32, chosen: Bool, state: Float64) -> None:

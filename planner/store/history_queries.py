@@ -8,8 +8,11 @@ cleaning, clean, look after cleaning, mate.
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 import duckdb
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from planner.store.database import fetch
@@ -100,56 +103,56 @@ def ports(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     return fetch(con, "SELECT port_id, site_no, environment, role, of_test_set FROM port_index ORDER BY port_no")
 
 
+# Ids become numbers in each table before the tables are put together: texts are not carried through the sort.
+_NUMBERED = """JOIN face_index f USING (connector_id)
+    LEFT JOIN technician_index t USING (technician_id)
+    LEFT JOIN suspected o USING (work_order_id)"""
+_WHO = "coalesce(t.technician_no, -1)::INTEGER AS technician"
+_SUSPECTED = "(o.work_order_id IS NOT NULL)::TINYINT AS suspected"
 _EVENTS = f"""
-WITH stream AS (
-    SELECT "at", (CASE action WHEN 'mate' THEN {MATE} ELSE {DEMATE} END)::TINYINT AS kind,
-           connector_id, port_id, (face = 'rear')::TINYINT AS face_side,
+WITH suspected AS (SELECT work_order_id FROM work_orders WHERE reason IN ('alarm', 'complaint')),
+stream AS (
+    SELECT "at", (CASE action WHEN 'mate' THEN {MATE} ELSE {DEMATE} END)::TINYINT AS kind, f.face_no AS face,
+           coalesce(p.port_no, -1)::INTEGER AS port, (e.face = 'rear')::TINYINT AS face_side,
            (coalesce(inspected_first::INT, 0) * {INSPECTED_FIRST}
             + coalesce(cleaned_first::INT, 0) * {CLEANED_FIRST})::TINYINT AS detail,
-           technician_id, NULL AS test_set_id, work_order_id
-    FROM mating_events
+           {_WHO}, (-1)::INTEGER AS test_set, {_SUSPECTED}
+    FROM mating_events e {_NUMBERED} LEFT JOIN port_index p USING (port_id)
+    WHERE "at" <= $until::TIMESTAMP
     UNION ALL
-    SELECT "at", (CASE stage WHEN 'after_cleaning' THEN {LOOK_AFTER} ELSE {LOOK} END)::TINYINT,
-           connector_id, NULL, 0::TINYINT,
+    SELECT "at", (CASE stage WHEN 'after_cleaning' THEN {LOOK_AFTER} ELSE {LOOK} END)::TINYINT, f.face_no,
+           -1, 0::TINYINT,
            (CASE WHEN result = 'pass' THEN {PASS}
                  WHEN finding IN ({_listed(DIRT_FINDINGS)}) THEN {DIRT}
                  WHEN finding IN ({_listed(DAMAGE_FINDINGS)}) THEN {DAMAGE}
                  ELSE {FAIL} END)::TINYINT,
-           technician_id, test_set_id, work_order_id
-    FROM inspections
+           {_WHO}, coalesce(s.test_set_no, -1)::INTEGER, {_SUSPECTED}
+    FROM inspections e {_NUMBERED} LEFT JOIN test_set_index s USING (test_set_id)
+    WHERE "at" <= $until::TIMESTAMP
     UNION ALL
-    SELECT "at", {CLEAN}::TINYINT, connector_id, NULL, 0::TINYINT,
-           ({_code("method", CLEANING_METHODS, 0)})::TINYINT, technician_id, NULL, work_order_id
-    FROM cleanings
+    SELECT "at", {CLEAN}::TINYINT, f.face_no, -1, 0::TINYINT,
+           ({_code("method", CLEANING_METHODS, 0)})::TINYINT, {_WHO}, -1, {_SUSPECTED}
+    FROM cleanings e {_NUMBERED}
+    WHERE "at" <= $until::TIMESTAMP
     UNION ALL
-    SELECT opened_at, {REPORT}::TINYINT, connector_id, NULL, 0::TINYINT,
+    SELECT opened_at, {REPORT}::TINYINT, f.face_no, -1, 0::TINYINT,
            (CASE cause_found WHEN 'contamination' THEN {DIRT}
                              WHEN 'damaged_end_face' THEN {DAMAGE} ELSE {PASS} END)::TINYINT,
-           NULL, NULL, work_order_id
-    FROM work_orders
-    WHERE connector_id <> '' AND cause_found IS NOT NULL AND closed_at <= $until::TIMESTAMP
+           -1, -1, {_SUSPECTED}
+    FROM work_orders e JOIN face_index f USING (connector_id) LEFT JOIN suspected o USING (work_order_id)
+    WHERE cause_found IS NOT NULL AND closed_at <= $until::TIMESTAMP AND opened_at <= $until::TIMESTAMP
     UNION ALL
-    SELECT closed_at, {REPLACED}::TINYINT, connector_id, NULL, 0::TINYINT, 0::TINYINT, NULL, NULL, NULL
-    FROM work_orders
-    WHERE connector_id <> '' AND action_taken = 'replaced_connector' AND closed_at IS NOT NULL
+    SELECT closed_at, {REPLACED}::TINYINT, f.face_no, -1, 0::TINYINT, 0::TINYINT, -1, -1, 0::TINYINT
+    FROM work_orders JOIN face_index f USING (connector_id)
+    WHERE action_taken = 'replaced_connector' AND closed_at <= $until::TIMESTAMP
 )
-SELECT epoch_us(e."at") // 1000000 AS "at", e.kind, f.face_no AS face, coalesce(p.port_no, -1)::INTEGER AS port,
-       e.face_side, e.detail, coalesce(t.technician_no, -1)::INTEGER AS technician,
-       coalesce(s.test_set_no, -1)::INTEGER AS test_set,
-       (o.work_order_id IS NOT NULL)::TINYINT AS suspected
-FROM stream e
-JOIN face_index f USING (connector_id)
-LEFT JOIN port_index p USING (port_id)
-LEFT JOIN technician_index t USING (technician_id)
-LEFT JOIN test_set_index s USING (test_set_id)
-LEFT JOIN (SELECT work_order_id FROM work_orders WHERE reason IN ('alarm', 'complaint')) o
-       ON o.work_order_id = e.work_order_id
-WHERE e."at" <= $until::TIMESTAMP
-ORDER BY e."at", e.kind, f.face_no, e.detail, port, technician
+SELECT epoch_us("at") AS "at", kind, face, port, face_side, detail, technician, test_set, suspected FROM stream
 """
+# What decides the order of events of one kind and moment, the last first.
+_TIES = ("suspected", "face_side", "test_set", "technician", "port", "detail", "face")
 
 
-def events(con: duckdb.DuckDBPyConnection, until: datetime) -> dict[str, object]:
+def events(con: duckdb.DuckDBPyConnection, until: datetime) -> dict[str, npt.NDArray[Any]]:
     """The whole stream of events up to `until`, in the order of the work, as one array per column.
 
     `at` is seconds since 1970 UTC; `kind` one of the codes of this module; `face`, `port`, `technician`,
@@ -157,8 +160,21 @@ def events(con: duckdb.DuckDBPyConnection, until: datetime) -> dict[str, object]
     order said, the method of a cleaning, the flags of a mating; `suspected` 1 for events of an order that an
     alarm or complaint opened.
     """
-    result: dict[str, object] = dict(con.execute(_EVENTS, {"until": until}).fetchnumpy())
-    return result
+    fetched = con.execute(_EVENTS, {"until": until}).fetchnumpy()
+    columns = {name: np.asarray(values) for name, values in fetched.items()}
+    del fetched
+    moment = columns["at"] * 8 + columns["kind"]
+    order = np.argsort(moment, kind="stable")  # quick where the tables are in order of time already
+    moment = moment[order]
+    same = moment[1:] == moment[:-1]
+    tied = np.flatnonzero(np.append(same, False) | np.append(False, same)) if len(moment) else order
+    rows = order[tied]
+    order[tied] = rows[np.lexsort([*(columns[name][rows] for name in _TIES), moment[tied]])]
+    del moment
+    for name in list(columns):
+        columns[name] = columns[name][order]
+    columns["at"] //= 1_000_000
+    return columns
 
 
 def names(con: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
