@@ -20,8 +20,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
-from scipy.sparse import coo_array, csr_array
+from scipy.sparse import coo_array, csc_array, csr_array
 
 from planner.progress import Progress, silent
 from planner.routes.labelling import (
@@ -37,9 +38,17 @@ from planner.routes.schedule import leg_cost, time_leg
 
 TOLERANCE = 1e-6
 FEWEST_LABELS = 400_000
-QUICK_WIDTHS: tuple[int, ...] = (1,)  # searches that are quick but no bound, tried in this order
-MORE_WIDTHS: tuple[int, ...] = (1, 8, 40)  # where the full search runs out of memory
 EXACT = 2**31 - 1
+# (labels kept, ways out of a job) of searches that are quick but no bound, tried in this order
+Effort = tuple[int, int]
+QUICK_SEARCHES: tuple[Effort, ...] = ((4, 25), (8, 60))
+FULL_SEARCH = (EXACT, EXACT)
+MASTER_WORK = 250  # ways tried by a search that take about as long as one column of the linear programme
+MOST_RECOMBINED = 4000
+FIRST_WORK = 5_000_000
+FEWEST_COLUMNS = 400
+MOST_PULL, LEAST_PULL = 0.85, 0.3
+COLUMNS_PER_ROW = 3
 
 
 @dataclass(frozen=True)
@@ -60,8 +69,6 @@ class BoundEffort:
         Most labels of one search; more memory, tighter and slower.
     good_enough
         Stop when the gap is below this share.
-    check_every
-        Rounds of quick pricing between two looks at where the bound stands.
     """
 
     rounds: int = 80
@@ -72,7 +79,6 @@ class BoundEffort:
     most_neighbours: int = 20
     labels: int = 1_500_000
     good_enough: float = 0.001
-    check_every: int = 8
 
 
 @dataclass(frozen=True)
@@ -99,6 +105,9 @@ class _Kind:
     work_cost: FloatArray
     sets: list[list[int]]
     near: FloatArray
+    order: NDArray[np.int32]
+    members: NDArray[np.int32] | None = None
+    position: NDArray[np.int8] | None = None
 
 
 @dataclass
@@ -178,8 +187,13 @@ class ColumnGeneration:
         self.steady = self._first_prices()
         self.counts = [len(kind.days) for kind in self.kinds]
         self.taken = np.zeros(self.rows, bool)
+        self.best_routes = np.zeros(0)
+        self.last_routes = np.zeros(0)
         self.workspace = Workspace(effort.labels)
         self.labels_now = min(effort.labels, FEWEST_LABELS)
+        self.work = self.quick_work = self.full_work = 0
+        self.remembered = effort.neighbours
+        self.row_prices = np.zeros(self.rows + len(self.kinds))
 
     def _rows(self) -> IntArray:
         """Row of each job of the problem in the linear programme: alternatives share one; -1 if not bounded."""
@@ -246,6 +260,7 @@ class ColumnGeneration:
                     work_cost=rate * problem.service[jobs],
                     sets=neighbour_sets(closeness.astype(float), self.effort.neighbours),
                     near=near,
+                    order=_nearest_first(between, problem.service[jobs], problem.opens[jobs], problem.closes[jobs]),
                 )
             )
         return kinds
@@ -263,6 +278,15 @@ class ColumnGeneration:
             if leg.crew in kind_of and all(self.row_of[job] >= 0 for job in leg.jobs):
                 self.found.append((kind_of[leg.crew], leg.jobs, value))
         self.lower = max(self.lower, total)
+
+    def add_routes(self, routes: Sequence[tuple[int, tuple[int, ...]]]) -> None:
+        """Take routes (crew-day, jobs in order) of a search into the linear programme, if they are feasible."""
+        kind_of = {day: number for number, kind in enumerate(self.kinds) for day in kind.days}
+        for day, jobs in routes:
+            leg = time_leg(self.problem, day, jobs) if day in kind_of else None
+            if leg is not None and all(self.row_of[job] >= 0 for job in jobs):
+                value = float(int(self.problem.prize[list(jobs)].sum()) - leg_cost(self.problem, leg))
+                self.columns.add(kind_of[day], tuple(jobs), value)
 
     def out_of_time(self) -> bool:
         """Whether the seconds allowed are spent."""
@@ -306,13 +330,13 @@ class ColumnGeneration:
         whole = [kind.sets for kind in self.kinds]
         for size in (5, 3, 2, 1):
             for kind, sets in zip(self.kinds, whole, strict=True):
-                kind.sets = [row[:size] for row in sets]
-            _, bound, finished = self._price(self.steady, np.zeros(len(self.kinds)), EXACT)
+                kind.sets, kind.members = [row[:size] for row in sets], None
+            _, bound, finished = self._price(self.steady, np.zeros(len(self.kinds)), FULL_SEARCH)
             if finished:
-                self.bound, self.best_prices = min(self.bound, bound), self.steady
+                self._better(bound, self.steady)
                 break
         for kind, sets in zip(self.kinds, whole, strict=True):
-            kind.sets = sets
+            kind.sets, kind.members = sets, None
 
     def _seed_columns(self) -> None:
         """Each job alone, so that the linear programme has prices for all of them from the start."""
@@ -324,81 +348,145 @@ class ColumnGeneration:
                     self.columns.add(number, (int(job),), value)
 
     def _converge(self, progress: Progress) -> tuple[FloatArray | None, bool]:
-        """Rounds until the linear programme's optimum is bounded; its solution, and whether that was reached."""
+        """Rounds until the linear programme's optimum is bounded; its solution, and whether that was reached.
+
+        Quick searches find routes; the full search, which alone proves a bound, gets about as much work as they do.
+        Prices are pulled towards the mean of the last ones: steadier, fewer rounds.
+        """
         solution: FloatArray | None = None
-        pull = 0.8  # how far prices are pulled back to the best known ones: steadier, fewer rounds
-        widths = QUICK_WIDTHS
-        step = 0
-        looked = -self.effort.check_every
+        centre, lowest = self.steady, np.inf  # prices with the lowest bound so far, be it of a quick search
+        pull, step = MOST_PULL, 0
         while self.rounds < self.effort.rounds and not self.out_of_time():
             self.rounds += 1
             progress(min(1.0, self.rounds / self.effort.rounds), "bounding what any plan can reach")
             value, solution, prices, day_prices = self._master()
-            centre = self.best_prices if np.isfinite(self.bound) else self.steady
-            trial = pull * centre + (1 - pull) * prices
-            self.steady = 0.5 * self.steady + 0.5 * prices
-            look = widths is QUICK_WIDTHS and self.rounds - looked >= self.effort.check_every
-            whole = look or step >= len(widths)
-            added, bound, finished = self._price(
-                trial, day_prices, EXACT if whole else widths[step], true_prices=prices
-            )
-            if whole:
-                looked = self.rounds
-                if not finished:
-                    if self.labels_now < self.effort.labels:
-                        self.labels_now = min(self.effort.labels, 4 * self.labels_now)
-                    elif widths is MORE_WIDTHS and step >= len(widths) and not added:
-                        return solution, False
-                    widths = MORE_WIDTHS
-                elif bound < self.bound:
-                    self.bound, self.best_prices = bound, trial
-                    pull = min(0.9, pull + 0.05)
+            if step < len(QUICK_SEARCHES) and self.quick_work <= 1.5 * self.full_work + FIRST_WORK:
+                trial = pull * centre + (1 - pull) * prices
+                before = self.work
+                added, guess, _ = self._price(trial, day_prices, QUICK_SEARCHES[step], true_prices=prices)
+                self.quick_work += self.work - before
+                better = guess < lowest
+                if better:
+                    centre, lowest = trial, guess
+                if added:
+                    step = 0
+                    pull = min(MOST_PULL, pull + 0.05) if better else max(LEAST_PULL, pull - 0.1)
+                elif lowest <= value + max(1e-4, 1e-5 * abs(value)):
+                    step = len(QUICK_SEARCHES)
+                elif pull > 0:
+                    pull = pull - 0.4 if pull > 0.4 else 0.0
                 else:
-                    pull = max(0.0, pull - 0.2)
-                if self.proven or self.bound <= value + max(1e-4, 1e-5 * abs(value)):
-                    return solution, True
-            if added:
-                step = 0 if step < len(widths) else step
+                    step += 1
                 continue
-            if pull > 0:
-                pull = 0.0 if pull < 0.3 else pull - 0.3
-            elif step < len(widths):
-                step += 1
-            elif finished:
+            trial = centre if step < len(QUICK_SEARCHES) else 0.5 * centre + 0.5 * prices
+            before = self.work
+            added, bound = self._full_search(trial, day_prices, prices)
+            self.full_work += self.work - before
+            self.steady, lowest = centre, max(lowest, bound) if trial is centre else lowest
+            self._better(bound, trial)
+            if bound < lowest:
+                centre, lowest = trial, bound
+            if self.proven or self.bound <= value + max(1e-4, 1e-5 * abs(value)):
                 return solution, True
+            if added or step < len(QUICK_SEARCHES):
+                step, pull = 0, 0.5
+                continue
+            added, bound = self._full_search(prices, day_prices, prices)
+            if self._better(bound, prices):
+                centre, lowest = prices, bound
+            if not added:
+                return solution, bool(np.isfinite(bound))
+            step, pull = 0, 0.5
+        if not self.out_of_time() and centre is not self.best_prices:
+            self._better(self._full_search(centre, np.zeros(len(self.kinds)), centre)[1], centre)
         return solution, False
 
-    def _master(self) -> tuple[float, FloatArray, FloatArray, FloatArray]:
-        """Optimum of the linear programme over known routes: value, solution, prices of jobs and of crew-days."""
-        right = np.concatenate([np.where(self.taken, 0.0, 1.0), np.array(self.counts, float)])
-        found = linprog(
-            -np.array(self.columns.values),
-            A_ub=cast("Any", self._matrix()),  # sparse matrices are taken, the declared types do not say so
-            b_ub=right,
-            bounds=(0, None),
-            method="highs",
-        )
-        duals = np.maximum(-found.ineqlin.marginals, 0.0)
-        solution = np.asarray(found.x, float)
-        value = float(np.array(self.columns.values) @ solution)
-        return value, solution, duals[: self.rows], duals[self.rows :]
+    def _better(self, bound: float, prices: FloatArray) -> bool:
+        """Take note of a bound proven under prices; whether it is the best so far."""
+        if bound >= self.bound:
+            return False
+        self.bound, self.best_prices, self.best_routes = bound, prices, self.last_routes
+        return True
 
-    def _matrix(self) -> csr_array:
-        routes = self.columns.routes
-        lengths = np.array([len(route) for route in routes])
-        members = np.array([job for route in routes for job in route], np.int64)
-        column = np.repeat(np.arange(len(routes)), lengths)
-        rows = np.concatenate([self.row_of[members], self.rows + np.array(self.columns.kinds)])
-        columns = np.concatenate([column, np.arange(len(routes))])
-        shape = (self.rows + len(self.kinds), len(routes))
-        return coo_array((np.ones(len(rows)), (rows, columns)), shape=shape).tocsr()
+    def _full_search(self, trial: FloatArray, day_prices: FloatArray, prices: FloatArray) -> tuple[int, float]:
+        """Routes added and the bound proven under the prices `trial`; neighbour sets shrink if memory runs out."""
+        total = 0
+        while True:
+            added, bound, finished = self._price(trial, day_prices, FULL_SEARCH, true_prices=prices)
+            total += added
+            if finished:
+                return total, bound
+            if self.labels_now < self.effort.labels:
+                self.labels_now = min(self.effort.labels, 4 * self.labels_now)
+            elif self.remembered > 1:
+                self.remembered = max(1, 2 * self.remembered // 3)
+                for kind in self.kinds:
+                    kind.sets, kind.members = [row[: self.remembered] for row in kind.sets], None
+            else:
+                return total, np.inf
+
+    def _master(self) -> tuple[float, FloatArray, FloatArray, FloatArray]:
+        """Optimum of the linear programme over known routes: value, solution, prices of jobs and of crew-days.
+
+        Only the routes most worth under the last prices take part; those that turn out worth more join at once.
+        """
+        values = np.array(self.columns.values)
+        matrix = self._matrix()
+        right = np.concatenate([np.where(self.taken, 0.0, 1.0), np.array(self.counts, float)])
+        reduced = values - matrix.T @ self.row_prices
+        most = max(FEWEST_COLUMNS, COLUMNS_PER_ROW * (self.rows + len(self.kinds)))
+        use = np.arange(len(values))
+        if len(values) > most:
+            use = np.sort(np.argpartition(-reduced, most)[:most])
+        while True:
+            part = matrix[:, use]
+            self.quick_work += MASTER_WORK * len(use)
+            found = linprog(
+                -values[use],
+                A_ub=cast("Any", part),  # sparse matrices are taken, the declared types do not say so
+                b_ub=right,
+                bounds=(0, None),
+                method="highs",
+            )
+            duals = np.maximum(-found.ineqlin.marginals, 0.0)
+            reduced = values - matrix.T @ duals
+            reduced[use] = 0.0
+            missed = np.flatnonzero(reduced > TOLERANCE * np.maximum(1.0, np.abs(values)))
+            if not len(missed):
+                break
+            use = np.sort(np.concatenate([use, missed]))
+        self.row_prices = duals
+        solution = np.zeros(len(values))
+        solution[use] = found.x
+        return float(values @ solution), solution, duals[: self.rows], duals[self.rows :]
+
+    def _matrix(self) -> csc_array:
+        lengths = np.array([len(route) for route in self.columns.routes])
+        members = np.fromiter(itertools.chain.from_iterable(self.columns.routes), np.int64, int(lengths.sum()))
+        starts = np.concatenate([[0], np.cumsum(lengths)])[:-1] + np.arange(len(lengths))
+        rows = np.empty(int(lengths.sum()) + len(lengths), np.int64)
+        ends = starts + lengths
+        inner = np.ones(len(rows), bool)
+        inner[ends] = False
+        rows[inner] = self.row_of[members]
+        rows[ends] = self.rows + np.array(self.columns.kinds)
+        shape = (self.rows + len(self.kinds), len(lengths))
+        matrix = csc_array((np.ones(len(rows)), rows, np.concatenate([starts, [len(rows)]])), shape=shape)
+        matrix.sum_duplicates()
+        return matrix
 
     def _price(
-        self, prices: FloatArray, day_prices: FloatArray, width: int, *, true_prices: FloatArray | None = None
+        self,
+        prices: FloatArray,
+        day_prices: FloatArray,
+        width: Effort,
+        *,
+        true_prices: FloatArray | None = None,
     ) -> tuple[int, float, bool]:
         """Search the best routes under prices: routes added, the bound they prove, whether every search finished."""
         bound = float(prices[~self.taken].sum())
         added, whole = 0, True
+        self.last_routes = np.zeros(len(self.kinds))
         real = prices if true_prices is None else true_prices
         for number, kind in enumerate(self.kinds):
             if not len(kind.jobs) or not self.counts[number]:
@@ -407,6 +495,7 @@ class ColumnGeneration:
             if not finished:
                 bound, whole = np.inf, False
             bound += self.counts[number] * max(0.0, best)
+            self.last_routes[number] = max(0.0, best)
             for route in routes:
                 value = self._route_value(kind, route)
                 reduced = value - sum(float(real[self.row_of[job]]) for job in route) - float(day_prices[number])
@@ -425,36 +514,39 @@ class ColumnGeneration:
         busy += sum(int(kind.travel[a, b]) for a, b in itertools.pairwise(at))
         return value - kind.crew.cost_per_overtime * max(0, busy - kind.crew.length)
 
-    def _best_of_kind(self, kind: _Kind, prices: FloatArray, width: int) -> tuple[float, list[tuple[int, ...]], bool]:
+    def _best_of_kind(
+        self, kind: _Kind, prices: FloatArray, width: Effort
+    ) -> tuple[float, list[tuple[int, ...]], bool]:
         problem = self.problem
         gain = problem.prize[kind.jobs] - prices[self.row_of[kind.jobs]] - kind.work_cost
-        # travel obeys the triangle inequality (closure): a job without gain never improves a route
-        use = np.flatnonzero((gain > 0) & ~self.taken[self.row_of[kind.jobs]])
-        if not len(use):
+        gain[self.taken[self.row_of[kind.jobs]]] = -1.0
+        if not (gain > 0).any():
             return 0.0, [], True
-        members, place = neighbour_arrays(_restricted(kind.sets, use))
+        if kind.members is None or kind.position is None:
+            kind.members, kind.position = neighbour_arrays(kind.sets)
         space = self.workspace
-        most = self.labels_now if width == EXACT else space.most
-        label, worth = np.empty(len(use), np.int64), np.empty(len(use))
-        jobs = kind.jobs[use]
-        best, made = best_routes(
-            np.ascontiguousarray(kind.travel[np.ix_(use, use)]),
-            np.ascontiguousarray(kind.arc_cost[np.ix_(use, use)]),
-            gain[use],
-            kind.out_time[use],
-            kind.out_cost[use],
-            kind.back_time[use],
-            kind.back_cost[use],
-            problem.service[jobs],
-            problem.opens[jobs],
-            problem.closes[jobs],
+        most = self.labels_now if width == FULL_SEARCH else space.most
+        label, worth = np.empty(len(gain), np.int64), np.empty(len(gain))
+        best, made, tried = best_routes(
+            kind.travel,
+            kind.arc_cost,
+            gain,
+            kind.out_time,
+            kind.out_cost,
+            kind.back_time,
+            kind.back_cost,
+            problem.service[kind.jobs],
+            problem.opens[kind.jobs],
+            problem.closes[kind.jobs],
             kind.crew.opens,
             kind.crew.latest_return,
             kind.crew.length,
             float(kind.crew.cost_per_overtime),
-            members,
-            place,
-            width,
+            kind.members,
+            kind.position,
+            kind.order,
+            width[1],
+            width[0],
             space.node[:most],
             space.value[:most],
             space.busy[:most],
@@ -464,9 +556,12 @@ class ColumnGeneration:
             label,
             worth,
         )
+        self.work += int(tried)
         ends = np.argsort(-worth, kind="stable")[: max(12, 60 // len(self.kinds))]
         routes = [
-            tuple(int(jobs[job]) for job in _path(int(label[end]), space)) for end in ends if worth[end] > TOLERANCE
+            tuple(int(kind.jobs[job]) for job in _path(int(label[end]), space))
+            for end in ends
+            if worth[end] > TOLERANCE
         ]
         return float(best), routes, made < most
 
@@ -488,6 +583,8 @@ class ColumnGeneration:
                             kind.sets[between].append(job)
                             grown = True
         if grown:
+            for kind in self.kinds:
+                kind.members = None
             self._drop_returning()
         return grown
 
@@ -542,7 +639,7 @@ class ColumnGeneration:
             if self.out_of_time():
                 break
             added = 0
-            for width in MORE_WIDTHS[:2]:
+            for width in QUICK_SEARCHES:
                 added, _, _ = self._price(prices, day_prices, width)
                 if added:
                     break
@@ -561,23 +658,31 @@ class ColumnGeneration:
     def recombine(self, seconds: float | None = None) -> list[tuple[int, tuple[int, ...]]]:
         """The best plan made of known routes without returns, by mixed-integer programming: (crew-day, jobs).
 
-        Both-ends pairs are kept whole. Without `seconds` the search is cut by its size, so that it is repeatable.
-        Empty if none was found.
+        Routes that no plan better than the best found can hold, by their value under the prices of the bound, are
+        left out. Both-ends pairs are kept whole. Without `seconds` the search is cut by its size, so that it is
+        repeatable. Empty if none was found.
         """
         for kind, route, value in self.found:
             self.columns.add(kind, route, value)
-        use = [k for k, route in enumerate(self.columns.routes) if len(set(route)) == len(route)]
-        if not use:
+        values = np.array(self.columns.values)
+        matrix = self._matrix()
+        use = np.array([k for k, route in enumerate(self.columns.routes) if len(set(route)) == len(route)], np.int64)
+        if np.isfinite(self.bound) and len(self.best_routes) == len(self.kinds):
+            worth = values - matrix[: self.rows].T @ self.best_prices
+            lost = self.best_routes[np.array(self.columns.kinds)] - worth
+            use = use[lost[use] <= self.bound - self.lower + TOLERANCE]
+        if len(use) > MOST_RECOMBINED:
+            reduced = values[use] - matrix[:, use].T @ self.row_prices
+            use = np.sort(use[np.argsort(-reduced, kind="stable")[:MOST_RECOMBINED]])
+        if not len(use):
             return []
-        matrix = self._matrix()[:, use]
-        values = np.array(self.columns.values)[use]
         right = np.concatenate([np.ones(self.rows), [float(len(kind.days)) for kind in self.kinds]])
-        constraints = [LinearConstraint(matrix, -np.inf, right)]
-        pairs = self._pair_rows(use)
+        constraints = [LinearConstraint(matrix[:, use], -np.inf, right)]
+        pairs = self._pair_rows(use.tolist())
         if pairs is not None:
             constraints.append(LinearConstraint(pairs, 0, 0))
         found = milp(
-            -values,
+            -values[use],
             integrality=np.ones(len(use), np.int64),
             bounds=Bounds(0, 1),
             constraints=constraints,
@@ -612,13 +717,10 @@ class ColumnGeneration:
         return coo_array((values.astype(float), (rows, columns)), shape=(int(pair.max()) + 1, len(use))).tocsr()
 
 
-def _restricted(sets: list[list[int]], use: IntArray) -> list[list[int]]:
-    """Neighbour sets of the jobs `use`, in their own numbering, each job itself first."""
-    new = {int(job): position for position, job in enumerate(use)}
-    return [
-        [new[int(job)], *(new[other] for other in sets[int(job)] if other in new and other != job)][:MOST_NEIGHBOURS]
-        for job in use
-    ]
+def _nearest_first(travel: IntArray, service: IntArray, opens: IntArray, closes: IntArray) -> NDArray[np.int32]:
+    """For each job all jobs, the soonest to follow first: by travel and the waiting that cannot be avoided."""
+    waiting = np.maximum(0, opens[None, :] - closes[:, None] - service[:, None] - travel)
+    return np.argsort(travel + waiting, axis=1, kind="stable").astype(np.int32)
 
 
 def _path(label: int, space: Workspace) -> list[int]:

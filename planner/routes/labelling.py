@@ -49,6 +49,8 @@ def best_routes(  # type: ignore[no-untyped-def]
     overtime_rate,
     neighbour,
     position,
+    order,
+    arcs,
     width,
     node,
     value,
@@ -62,27 +64,50 @@ def best_routes(  # type: ignore[no-untyped-def]
     """Best value of a route (0 for staying at home), and the best label that ends at each job.
 
     All arrays are local to the jobs offered: shape (n, n) for travel, arc_cost and position, (n,) otherwise,
-    `neighbour` (n, k). `gain` is prize less price less the cost of the work. At most `width` - 1 labels are kept that
-    are later and worth no more than another at the same job: a small width is quick, but no bound. Returns (best
-    value, labels made); labels made equal to the memory means it was not finished.
+    `neighbour` (n, k). `gain` is prize less price less the cost of the work; jobs without gain are passed over, which
+    never makes the best route worse as travel obeys the triangle inequality. `order` names the jobs from the nearest
+    on, shape (n, n); only the first `arcs` ways out of a job that can be driven are tried, and at most `width` - 1
+    labels are kept that are later and worth no more than another at the same job: few arcs or a small width are
+    quick, but no bound. Returns (best value, labels made, ways
+    tried); labels made equal to the memory means it was not finished.
     """
     n = len(gain)
+    follow = np.empty((n, min(arcs, n)), np.int32)
+    follows = np.zeros(n, np.int32)
+    for i in range(n):
+        if gain[i] <= 0.0:
+            continue
+        first = max(opens[i], earliest + out_time[i]) + service[i]
+        for k in range(n):
+            j = order[i, k]
+            if j == i or gain[j] <= 0.0:
+                continue
+            start = max(first + travel[i, j], opens[j])
+            if start > closes[j] or start + service[j] + back_time[j] > latest:
+                continue
+            if follows[i] >= arcs:
+                break
+            follow[i, follows[i]] = j
+            follows[i] += 1
     horizon = latest - earliest + 1
     head = np.full(horizon, -1, np.int32)
     settled = np.full(n, -1, np.int32)
     track_busy = overtime_rate > 0
     most = len(node)
     made = 0
+    tried = 0
     best = 0.0
     for j in range(n):
         best_label[j] = -1
         best_value[j] = -1e300
+        if gain[j] <= 0.0:
+            continue
         start = earliest + out_time[j]
         if start < opens[j]:
             start = opens[j]
         if start <= closes[j] and start + service[j] + back_time[j] <= latest:
             if made >= most:
-                return best, most
+                return best, most, tried
             node[made] = j
             value[made] = gain[j] - out_cost[j]
             busy[made] = out_time[j] + service[j] if track_busy else 0
@@ -129,7 +154,9 @@ def best_routes(  # type: ignore[no-untyped-def]
                 if ends > best:
                     best = ends
             free = earliest + tick + service[i]
-            for j in range(n):
+            tried += follows[i]
+            for k in range(follows[i]):
+                j = follow[i, k]
                 start = free + travel[i, j]
                 if start > closes[j]:
                     continue
@@ -164,7 +191,7 @@ def best_routes(  # type: ignore[no-untyped-def]
                 if dominated:
                     continue
                 if made >= most:
-                    return best, most
+                    return best, most, tried
                 node[made] = j
                 value[made] = got
                 busy[made] = used
@@ -173,7 +200,7 @@ def best_routes(  # type: ignore[no-untyped-def]
                 link[made] = head[start - earliest]
                 head[start - earliest] = made
                 made += 1
-    return best, made
+    return best, made, tried
 
 
 def neighbour_sets(closeness: FloatArray, size: int) -> list[list[int]]:

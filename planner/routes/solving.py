@@ -1,7 +1,8 @@
 """From a problem in arrays to a checked plan with a proven bound: the one way in which routes are made.
 
 preselect    the jobs worth offering to the engine
-engine       routes by search; both-ends pairs: relax, drop orphans, lock complete pairs, fill, search again
+engine       a first plan where there are many jobs; pairs: relax, drop orphans, lock complete pairs, fill
+neighbourhoods  large-neighbourhood search, pairs kept whole
 schedule     times and money, recomputed here
 checker      refuses anything that breaks a rule
 bounds       what no plan can beat
@@ -22,6 +23,7 @@ from planner.progress import Progress, part_of, silent
 from planner.routes.bounds import Bound, BoundEffort, ColumnGeneration, knapsack_bound
 from planner.routes.checker import faults_of_plan
 from planner.routes.engine import Proposal, Routes, propose_routes
+from planner.routes.neighbourhoods import NeighbourhoodSearch
 from planner.routes.problem import BoolArray, CrewDay, IntArray, Leg, Problem, RoutePlan, Stop, make_problem
 from planner.routes.schedule import leg_cost, legs_value, time_leg
 
@@ -33,11 +35,16 @@ LARGE_CREW_DAYS = 100
 ALWAYS_OFFERED = 150
 NEIGHBOURS = 5
 # Shares of a stop in seconds: search first, then bound, plans from its routes, and search again with the rest.
-SEARCH_SHARE = 0.4
-BOUND_SHARE = 0.4
-DIVE_SHARE = 0.08
+SEARCH_SHARE = 0.45
+BOUND_SHARE = 0.32
+DIVE_SHARE = 0.03
 RECOMBINE_SHARE = 0.05
-DIVES = 3
+DIVES = 1
+MOST_POOLED = 1200  # crew-days met by the search that the bound begins with
+# The engine finds a first plan where there are many jobs; the neighbourhood search does the rest.
+LARGE_JOBS = 500
+ENGINE_SHARE = 0.3
+STEPS_PER_ITERATION = 8  # of the neighbourhood search, for one iteration of the engine
 # Added to the prize of a required job: above any useful detour, below what the engine would break windows for.
 LARGEST_BONUS = 2 * 10**7
 
@@ -191,11 +198,33 @@ def _improved(
     )
     generation = ColumnGeneration(problem, np.flatnonzero(reachable), limited)
     generation.add_legs(legs)
+    generation.add_routes([(crew, tuple(int(kept[job]) for job in jobs)) for crew, jobs in search.met(MOST_POOLED)])
     generation.run(part_of(progress, 0.0, 0.6))
     bound = Bound(generation.bound, "column generation with ng-routes")
-    progress(0.6, "planning routes")
     if generation.proven:
         return legs, bound
+    best = _recombined(problem, legs, reachable, search, generation, clock, progress)
+    left = clock.left()
+    generation.add_legs(best)
+    if generation.proven or (best is legs and left is None):
+        return best, bound
+    polished = _in_full(search.polish(_routes_within(best, kept), left, part_of(progress, 0.7, 1.0)), kept)
+    polished = with_insertions(problem, with_required_jobs(problem, polished), reachable)
+    secured = search.secured(problem)
+    return (polished if _value(secured, polished) > _value(secured, best) else best), bound
+
+
+def _recombined(
+    problem: Problem,
+    legs: list[Leg],
+    reachable: BoolArray,
+    search: _Search,
+    generation: ColumnGeneration,
+    clock: Clock,
+    progress: Progress,
+) -> list[Leg]:
+    """The best of a plan and those made of the routes of the column generation."""
+    progress(0.6, "planning routes")
     secured = search.secured(problem)
     best = legs
     proposals: list[Routes] = []
@@ -210,15 +239,7 @@ def _improved(
         fresh = with_insertions(problem, with_required_jobs(problem, whole), reachable)
         if _value(secured, fresh) > _value(secured, best):
             best = fresh
-    left = clock.left()
-    if best is legs and left is None:
-        return best, bound
-    generation.add_legs(best)
-    if generation.proven:
-        return best, bound
-    polished = _in_full(search.polish(_routes_within(best, kept), left, part_of(progress, 0.7, 1.0)), kept)
-    polished = with_insertions(problem, with_required_jobs(problem, polished), reachable)
-    return (polished if _value(secured, polished) > _value(secured, best) else best), bound
+    return best
 
 
 def _in_full(legs: Sequence[Leg], kept: IntArray) -> list[Leg]:
@@ -448,7 +469,11 @@ def _lonely_ends(problem: Problem, keep: BoolArray) -> BoolArray:
 
 
 class _Search:
-    """Engine runs on the preselected jobs, with required jobs secured and pairs made whole."""
+    """The searches on the preselected jobs, with required jobs secured and pairs made whole.
+
+    The neighbourhood search keeps both ends of a pair together by itself; where there are many jobs it begins from a
+    plan of the engine.
+    """
 
     def __init__(self, problem: Problem, stop: Stop, seed: int, progress: Progress) -> None:
         self.problem = problem
@@ -459,6 +484,15 @@ class _Search:
         self.broken_pairs = 0
         self.pair_cost = 0
         self.notes: list[str] = []
+        self.neighbourhoods: NeighbourhoodSearch | None = None
+        self.numbers: IntArray = np.arange(problem.jobs)
+
+    def met(self, most: int) -> Routes:
+        """Crew-days met in good plans of the search, the last `most` of them."""
+        if self.neighbourhoods is None:
+            return []
+        met = self.neighbourhoods.routes_met(most)
+        return [(crew, [int(self.numbers[job]) for job in jobs]) for crew, jobs in met]
 
     def run(self, begin: Routes | None) -> list[Leg]:
         """The best feasible plan found."""
@@ -472,13 +506,36 @@ class _Search:
             legs = inner.run(None)
             self.iterations, self.notes = inner.iterations, inner.notes
             self.broken_pairs, self.pair_cost = inner.broken_pairs, inner.pair_cost
+            self.neighbourhoods, self.numbers = inner.neighbourhoods, keep
             return [
                 Leg(leg.crew, tuple(int(keep[job]) for job in leg.jobs), leg.departs, leg.starts, leg.returns)
                 for leg in legs
             ]
-        if (problem.pair >= 0).any():
-            return self._with_pairs(begin)
-        return self._engine(problem, self.stop, begin, (), part_of(self.progress, 0.0, 0.7))
+        stop = self.stop
+        if problem.jobs > LARGE_JOBS:
+            first, stop = stop.share(ENGINE_SHARE), stop.share(1 - ENGINE_SHARE)
+            progress = part_of(self.progress, 0.0, ENGINE_SHARE)
+            if (problem.pair >= 0).any():
+                begin = _as_routes(self._with_pairs(begin, first))
+            else:
+                begin = _as_routes(self._engine(problem, first, begin, (), progress))
+        return self._neighbourhoods(begin, stop, part_of(self.progress, ENGINE_SHARE, 1.0))
+
+    def _neighbourhoods(self, begin: Routes | None, stop: Stop, progress: Progress) -> list[Leg]:
+        """Search on with the neighbourhood search; the better of its plan and the one begun with."""
+        problem, secured = self.problem, self.secured(self.problem)
+        kept = [] if begin is None else without_orphans(problem, repaired(problem, begin))
+        if self.neighbourhoods is None:
+            top = np.sort(problem.prize)[-max(1, problem.jobs // 2) :]
+            self.neighbourhoods = NeighbourhoodSearch(secured, self.seed, scale=float(top.mean()))
+        if kept:
+            self.neighbourhoods.begin(_as_routes(kept))
+        steps = None if stop.iterations is None else STEPS_PER_ITERATION * stop.iterations
+        before = self.neighbourhoods.steps
+        self.neighbourhoods.run(Stop(steps, stop.seconds, stop.cpu), progress)
+        self.iterations += (self.neighbourhoods.steps - before) // STEPS_PER_ITERATION
+        found = without_orphans(problem, repaired(problem, self.neighbourhoods.best))
+        return max((kept, found), key=lambda legs: _value(secured, legs))
 
     def _engine(
         self,
@@ -506,18 +563,9 @@ class _Search:
         stop = (
             self.stop.share(0.5) if seconds is None else Stop(self.stop.iterations, max(seconds, 0.01), self.stop.cpu)
         )
-        problem = self.problem
-        if not begin or not problem.jobs:
-            return repaired(problem, begin)
-        done = {job for _, jobs in begin for job in jobs}
-        locked = np.array([job in done and problem.pair[job] >= 0 for job in range(problem.jobs)])
-        together = [
-            self._pair_order(*np.flatnonzero(problem.pair == number))
-            for number in np.unique(problem.pair[(problem.pair >= 0) & ~locked])
-            if (problem.pair == number).sum() == 2
-        ]
-        held = problem.with_required(problem.required | locked)
-        return without_orphans(problem, self._engine(held, stop, begin, together, progress, seed_step=2))
+        if not begin or not self.problem.jobs or len(self.numbers) != self.problem.jobs:
+            return repaired(self.problem, begin)
+        return self._neighbourhoods(begin, stop, progress)
 
     def secured(self, problem: Problem) -> Problem:
         """Required jobs turned into optional ones of a prize above everything else together.
@@ -537,10 +585,10 @@ class _Search:
         prize = np.where(problem.required, problem.prize + min(bonus, LARGEST_BONUS), problem.prize)
         return Problem(**{**problem.__dict__, "prize": prize, "required": np.zeros(problem.jobs, bool)})
 
-    def _with_pairs(self, begin: Routes | None) -> list[Leg]:
+    def _with_pairs(self, begin: Routes | None, stop: Stop) -> list[Leg]:
         """Both ends or none: relax, drop orphans, lock complete pairs, offer the others whole, search again."""
         problem = self.problem
-        half = self.stop.share(0.5)
+        half = stop.share(0.5)
         free = self._engine(problem, half, begin, (), part_of(self.progress, 0.0, 0.35))
         relaxed_value = _value(problem, free)
         pruned = without_orphans(problem, free)
@@ -579,6 +627,10 @@ class _Search:
 def _value(problem: Problem, legs: Sequence[Leg]) -> int:
     benefit, cost = legs_value(problem, legs)
     return benefit - cost
+
+
+def _as_routes(legs: Sequence[Leg]) -> Routes:
+    return [(leg.crew, list(leg.jobs)) for leg in legs]
 
 
 def without_orphans(problem: Problem, legs: Sequence[Leg]) -> list[Leg]:
