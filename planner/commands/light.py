@@ -44,9 +44,14 @@ from planner.store.light_queries import (
     help="Your own limits and applications (CSV or TOML); they go before the standards' values. Set "
     "PLANNER_LIMITS to use them in every analysis.",
 )
+@click.option(
+    "--wavelength",
+    type=float,
+    help="Show this wavelength only [nm]; by default the working one and every tested one.",
+)
 @now_option
 @db_option
-def budget(circuit: str, limits_file: Path | None, now: datetime | None, db: Path) -> int:
+def budget(circuit: str, limits_file: Path | None, wavelength: float | None, now: datetime | None, db: Path) -> int:
     """What CIRCUIT should lose, element by element, against what was measured; and its margin.
 
     Exit code 1 if the margin is negative.
@@ -55,13 +60,17 @@ def budget(circuit: str, limits_file: Path | None, now: datetime | None, db: Pat
     with open_results(db, now=now) as con:
         if not is_known(con, "circuit", circuit):
             raise TraceError(unknown_id(con, "budget", "circuit", circuit))
-        return _show_budget(con, circuit, limits, light_as_of(con))
+        return _show_budget(con, circuit, limits, light_as_of(con), wavelength)
 
 
-def _show_budget(con: duckdb.DuckDBPyConnection, circuit: str, limits: Limits, moment: datetime) -> int:
+def _show_budget(
+    con: duckdb.DuckDBPyConnection, circuit: str, limits: Limits, moment: datetime, only_nm: float | None
+) -> int:
+    asked = budget_circuits(con, circuit)
+    working = float(asked["wavelength_nm"].iloc[0])
     budgets = circuit_budgets(
         path_elements(con, circuit),
-        budget_circuits(con, circuit),
+        asked,
         acceptance_and_latest_tests(con, moment, circuit),
         latest_powers(con, moment, circuit),
         limits,
@@ -71,11 +80,20 @@ def _show_budget(con: duckdb.DuckDBPyConnection, circuit: str, limits: Limits, m
         console.print(f"circuit {circuit} is not traced: {reason}; see planner audit", markup=False)
     seen = _seen_events(con, circuit, moment)
     offsets = fleet_offsets(con, circuit)
+    known = budgets.circuits["wavelength_nm"].tolist()
+    if only_nm is not None and only_nm not in known:
+        raise ParameterError(
+            f"budget, --wavelength: got {only_nm:g} nm, must be one that {circuit} works at or was tested at: "
+            f"{', '.join(f'{each:g}' for each in known)}"
+        )
     for row in budgets.circuits.to_dict("records"):
         wavelength = float(row["wavelength_nm"])
+        if only_nm not in (None, wavelength):
+            continue
         row["fleet_offset_db"] = offsets.get(wavelength, float("nan"))
-        _show_elements(budgets, wavelength, circuit, seen)
-        _show_summary(row)
+        where = f"{wavelength:g} nm" + (", the working wavelength" if wavelength == working else "")
+        _show_elements(budgets, wavelength, f"{circuit} at {where}", seen)
+        _show_summary(row, where)
     if seen.empty:
         console.print("per element measured: not assessed, no otdr_events of this circuit")
     return 1 if (budgets.circuits["margin_db"].astype(float) < 0).any() else 0
@@ -90,7 +108,7 @@ def _seen_events(con: duckdb.DuckDBPyConnection, circuit: str, moment: datetime)
     return merge_directions(place_events(path, events))
 
 
-def _show_elements(budgets: Budgets, wavelength: float, circuit: str, seen: pd.DataFrame) -> None:
+def _show_elements(budgets: Budgets, wavelength: float, title: str, seen: pd.DataFrame) -> None:
     rows = budgets.elements[budgets.elements["wavelength_nm"] == wavelength]
     if rows.empty:
         return
@@ -114,7 +132,7 @@ def _show_elements(budgets: Budgets, wavelength: float, circuit: str, seen: pd.D
             "source": [f"{number[str(text)]}{'*' if 'not confirmed' in str(text) else ''}" for text in rows["source"]],
         }
     )
-    show_table(table, title=f"{circuit} at {wavelength:g} nm")
+    show_table(table, title=title)
     on_cables = here[here["element_kind"] == "cable"] if len(here) else here
     for event in on_cables.to_dict("records"):
         cable = str(event["element_id"])
@@ -142,7 +160,7 @@ def _event_text(event: dict[Hashable, Any], name: str) -> str:
     return text + (f" (with {', '.join(others)})" if others else "")
 
 
-def _show_summary(row: dict[Hashable, Any]) -> None:
+def _show_summary(row: dict[Hashable, Any], where: str) -> None:
     def db(name: str) -> str:
         """A value in dB, or that it is not assessed."""
         return "not assessed" if pd.isna(row[name]) else f"{float(row[name]):.2f} dB"
@@ -172,7 +190,7 @@ def _show_summary(row: dict[Hashable, Any]) -> None:
         "return loss expected": db("return_loss_db") + ("" if pd.isna(row["return_loss_db"]) else " (estimate)"),
         "note": str(row["note"]),
     }
-    console.print(f"  at {float(row['wavelength_nm']):g} nm", markup=False)
+    console.print(f"  at {where}", markup=False)
     for name, text in lines.items():
         if text:
             console.print(f"  {name:26}{text}", markup=False)

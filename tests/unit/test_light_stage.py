@@ -192,6 +192,17 @@ def test_budget_command_shows_expected_against_measured(database: Path) -> None:
     assert "grade not recorded at some end faces: grade C assumed" in text
 
 
+def test_budget_of_one_wavelength(database: Path) -> None:
+    """Only the wavelength asked for is shown, the working one is marked, and another is refused with those there are."""
+    _, text = run(database, "budget", "CKT1", "--wavelength", "1490")
+    assert "CKT1 at 1490 nm, the working wavelength" in text
+    assert "1310 nm" not in text
+    with pytest.raises(
+        ParameterError, match="got 1550 nm, must be one that CKT1 works at or was tested at: 1310, 1490"
+    ):
+        run(database, "budget", "CKT1", "--wavelength", "1550")
+
+
 def test_budget_command_fails_on_a_negative_margin(database: Path) -> None:
     """A circuit over its allowance ends with exit code 1."""
     code, text = run(database, "budget", "CKT2")
