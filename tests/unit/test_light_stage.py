@@ -193,7 +193,7 @@ def test_budget_command_shows_expected_against_measured(database: Path) -> None:
 
 
 def test_budget_of_one_wavelength(database: Path) -> None:
-    """Only the wavelength asked for is shown, the working one is marked, and another is refused with those there are."""
+    """Only the wavelength asked for is shown, the working one is marked; any other is refused with those there are."""
     _, text = run(database, "budget", "CKT1", "--wavelength", "1490")
     assert "CKT1 at 1490 nm, the working wavelength" in text
     assert "1310 nm" not in text
