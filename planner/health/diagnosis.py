@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.ndimage import convolve1d
 
 from planner.health.change_evidence import log_mean
 from planner.health.circuit_cases import Cases
@@ -65,6 +66,9 @@ PRIOR_CASES = 20.0  # weight of the prior share of each cause when it is learned
 LEARNING_LIMITS = (0.2, 5.0)
 DAY_STEP, SIZE_STEP = 2, 2  # grid on which a shared fault is weighed
 SIZE_SPREAD = np.float32(0.2)
+# Circuits show a common fault days apart: slow onsets, gaps and noise. Chance of a lag falls with its length.
+LONGEST_LAG_DAYS = 30
+LAG_POWER = 1.5
 LOWEST_RATIO = np.float32(-60.0)
 JOINT_CAUSES = np.array([CODE[c] for c in ("contamination", "damaged_end_face", "remating_offset", "nothing")])
 OFFSETS = JOINT_CAUSES[2:]  # of a joint's hypotheses, "nothing" is an offset too small to name
@@ -488,8 +492,8 @@ class _Neighbours:
     """What the other circuits over an element add for it or against it.
 
     For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset of
-    (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day) + spared],
-    against the product of what explains each of the others without e.
+    (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day) + spared W],
+    against the product of the W: what explains each of the others without e.
     """
 
     def __init__(
@@ -504,7 +508,9 @@ class _Neighbours:
         array_face = (hypotheses.element_kind[hypothesis[pairs]] == ELEMENT_KINDS.index("connector")) & (fibres > 1)
         spared = _by_cause(SPARED, SPARED_ARRAY_FACE, cause, array_face)
         self.alone = _by_cause(ALONE, ALONE_ARRAY_FACE, cause, array_face)
-        joint = _joint_evidence(cases, cases.computed[case[pairs]], column, spared, fibres == 1, self.start, self.size)
+        without, _ = self._without(sources[:, :6].sum(axis=1))
+        rows = cases.computed[case[pairs]]
+        joint = _joint_evidence(cases, rows, column, spared, fibres == 1, without, self.start, self.size)
         self.gain = joint - sources[pairs, 2:5].sum(axis=1)
 
     def weigh(self, total: FloatArray) -> FloatArray:
@@ -518,20 +524,25 @@ class _Neighbours:
         result = np.zeros(len(self.case))
         if len(self.pairs) == 0:
             return result
-        evidence = _log_total(total, self.case, self.cases)[self.case[self.pairs]]
-        # what explains each circuit without the element
-        share = np.exp(np.minimum(total[self.pairs] - evidence, -1e-9))
-        without = evidence + np.log1p(-share)
-        others = np.repeat(np.add.reduceat(without, self.start), self.size) - without
+        _, others = self._without(total)
         # the others speak only if the fault hits more than this one
         result[self.pairs] = np.logaddexp(np.log1p(-self.alone) + self.gain - others, np.log(self.alone))
         return result
+
+    def _without(self, total: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Log evidence of each pair's circuit without the element, and its sum over the other circuits."""
+        if len(self.pairs) == 0:
+            return np.zeros(0), np.zeros(0)
+        evidence = _log_total(total, self.case, self.cases)[self.case[self.pairs]]
+        share = np.exp(np.minimum(total[self.pairs] - evidence, -1e-9))
+        without = evidence + np.log1p(-share)
+        return without, np.repeat(np.add.reduceat(without, self.start), self.size) - without
 
 
 def _shared_pairs(
     case: IntArray, hypothesis: IntArray, hypotheses: Hypotheses, cases: Cases
 ) -> tuple[IntArray, IntArray, IntArray]:
-    """Pairs whose element and cause several weighed circuits have, grouped; start and size of each group."""
+    """Pairs whose element and cause several weighed circuits have, one of them changed; start and size of each group."""
     nothing = np.zeros(0, np.int64)
     cause = hypotheses.cause[hypothesis]
     row = cases.computed[case]
@@ -546,7 +557,9 @@ def _shared_pairs(
     pairs, key = pairs[order], key[order]
     start = np.flatnonzero(np.concatenate(([True], key[1:] != key[:-1])))
     size = np.diff(np.concatenate((start, [len(key)])))
-    pairs, size = pairs[np.repeat(size > 1, size)], size[size > 1]
+    changed = (cases.last_day >= cases.first_day)[case[pairs]]
+    kept = (size > 1) & np.logical_or.reduceat(changed, start)
+    pairs, size = pairs[np.repeat(kept, size)], size[kept]
     return pairs, np.concatenate(([0], np.cumsum(size)[:-1])).astype(np.int64), size
 
 
@@ -566,11 +579,13 @@ def _joint_evidence(
     column: IntArray,
     spared: FloatArray,
     one_fibre: NDArray[np.bool_],
+    without: FloatArray,
     start: IntArray,
     size: IntArray,
 ) -> FloatArray:
     """Log evidence, for each member of each group, that a fault of one onset hit it and perhaps the others.
 
+    `without` is the log evidence of each member's circuit without the element: what speaks where it was spared.
     Where all circuits ride on one fibre (the common part of a passive tree) they lose the same, else each
     its own.
     """
@@ -580,40 +595,57 @@ def _joint_evidence(
         members = slice(int(start[number]), int(start[number] + size[number]))
         order = np.argsort(row[members], kind="stable")
         rows, cause, share = row[members][order], int(column[members.start]), float(spared[members.start])
+        left = without[members][order]
         key = (cause, share, rows.tobytes())
         if key not in alike:
             if one_fibre[members.start]:
-                alike[key] = _same_size_evidence(cases, rows, PATH_CAUSES[cause], share)
+                alike[key] = _same_size_evidence(cases, rows, PATH_CAUSES[cause], share, left)
             else:
-                alike[key] = _same_day_evidence(cases, rows, cause, share)
+                alike[key] = _same_day_evidence(cases, rows, cause, share, left)
         joint[members][order] = alike[key]
     return joint
 
 
-def _same_day_evidence(cases: Cases, rows: IntArray, cause: int, spared: float) -> FloatArray:
+def _same_day_evidence(cases: Cases, rows: IntArray, cause: int, spared: float, without: FloatArray) -> FloatArray:
     """Log mean over days of a hit on each member times what the others say of it, shape (rows,).
 
     A new mating of an array draws each fibre's offset by itself: the others' may be large or small.
     """
-    hit = cases.evidence[rows, :, cause].astype(np.float64) + np.log(1 - spared)
-    others = cases.evidence[rows, :, cause]
+    hit = _lagged(cases.evidence[rows, :, cause], 1)
+    others = hit
     if cause in OFFSET_COLUMNS:
         large = offset_share(cases.offset_scale_db)
         shares = np.log(np.clip([large, 1 - large], 1e-6, 1.0)).astype(np.float32)
-        others = np.logaddexp(*(cases.evidence[rows, :, c] + s for c, s in zip(OFFSET_COLUMNS, shares, strict=True)))
-    blend = _blended(others, spared).astype(np.float64)
+        both = (cases.evidence[rows, :, c] + s for c, s in zip(OFFSET_COLUMNS, shares, strict=True))
+        others = _lagged(np.logaddexp(*both), 1)
+    blend = _blended(others, spared, without).astype(np.float64)
     total = blend.sum(axis=0)
-    return np.asarray(log_mean(total[None, :] - blend + hit, axis=1), np.float64)
+    return np.asarray(log_mean(total[None, :] - blend + hit, axis=1) + np.log(1 - spared), np.float64)
 
 
-def _blended(log_ratio: NDArray[np.float32], spared: float) -> NDArray[np.float32]:
-    """log((1 - spared) exp(x) + spared), without overflow."""
-    top = np.maximum(log_ratio, 0.0)
-    free = np.float32(spared)
-    return np.asarray(np.log((1 - free) * np.exp(log_ratio - top) + free * np.exp(-top)) + top, np.float32)
+def _lagged(log_ratio: NDArray[np.float32], step: int) -> NDArray[np.float32]:
+    """Log mean of exp(x) over days near each day (second last axis of three or more, else the last).
+
+    `step` is the number of days between neighbours on that axis.
+    """
+    axis = 1 if log_ratio.ndim == 2 else log_ratio.ndim - 2
+    top = log_ratio.max(axis=axis, keepdims=True)
+    weight = np.exp(log_ratio - top)
+    lags = np.arange(-(LONGEST_LAG_DAYS // step), LONGEST_LAG_DAYS // step + 1)
+    kernel = (1.0 + np.abs(lags) * step) ** -LAG_POWER
+    mean = convolve1d(weight, kernel / kernel.sum(), axis=axis, mode="nearest")
+    return np.asarray(np.log(np.maximum(mean, 1e-35)) + top, np.float32)
 
 
-def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float) -> FloatArray:
+def _blended(log_ratio: NDArray[np.float32], spared: float, without: FloatArray) -> NDArray[np.float32]:
+    """log((1 - spared) exp(x) + spared exp(without)), without overflow; `without` by the first axis."""
+    left = without.astype(np.float32).reshape(-1, *[1] * (log_ratio.ndim - 1))
+    return np.asarray(
+        np.logaddexp(log_ratio + np.float32(np.log(1 - spared)), left + np.float32(np.log(spared))), np.float32
+    )
+
+
+def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float, without: FloatArray) -> FloatArray:
     """Log mean over days, shapes and sizes of a hit on each member and what the others say of it, all of one size.
 
     Shape (rows,).
@@ -632,7 +664,8 @@ def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float)
         peak = 0.5 * best_size * a - 0.5 * (best_size - size_db) ** 2 * wide
         ratio = np.maximum(np.where(known, peak, plain), LOWEST_RATIO)
         hit[:, number] = ratio
-    blend = _blended(hit, spared)
+    hit = _lagged(hit, DAY_STEP)
+    blend = _blended(hit, spared, without)
     total = blend.sum(axis=0, dtype=np.float64)
     total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :] + np.log(1 - spared)
     result = np.empty(len(rows))

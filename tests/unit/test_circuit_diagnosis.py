@@ -15,7 +15,7 @@ from planner.commands.diagnose import diagnose as command
 from planner.errors import InputError, TraceError
 from planner.health.change_points import segment_series
 from planner.health.circuit_cases import Cases, CircuitSeries, moved_since
-from planner.health.diagnosis import Levels, _same_day_evidence, looks_by_face, touches_by_joint, weigh_levels
+from planner.health.diagnosis import Levels, _lagged, _same_day_evidence, looks_by_face, touches_by_joint, weigh_levels
 from planner.health.diagnosis_report import next_test
 from planner.health.fault_laws import (
     CODE,
@@ -154,17 +154,27 @@ def test_what_the_others_say_equals_enumeration() -> None:
     rows, days, spared, cause = 3, 6, 0.3, PATH_CAUSES.index("contamination")
     cases = Cases(*(np.zeros(rows, np.int64) for _ in range(3)), np.zeros(rows), np.arange(rows))
     cases.evidence = rng.normal(0, 2, (rows, days, len(PATH_CAUSES))).astype(np.float32)
-    found = _same_day_evidence(cases, np.arange(rows), cause, spared)
-    ratio = np.exp(cases.evidence[:, :, cause].astype(np.float64))
+    without = np.array([0.0, 0.7, 1.5])
+    found = _same_day_evidence(cases, np.arange(rows), cause, spared, without)
+    ratio = np.exp(_lagged(cases.evidence[:, :, cause], 1).astype(np.float64))
     for own in range(rows):
         others = [row for row in range(rows) if row != own]
         total = np.zeros(days)
         for hit in product((False, True), repeat=len(others)):
             term = (1 - spared) * ratio[own]
             for other, is_hit in zip(others, hit, strict=True):
-                term = term * ((1 - spared) * ratio[other] if is_hit else spared)
+                term = term * ((1 - spared) * ratio[other] if is_hit else spared * np.exp(without[other]))
             total += term
         assert found[own] == pytest.approx(np.log(total.mean()), abs=1e-5)
+
+
+def test_circuits_may_show_a_common_fault_days_apart() -> None:
+    """Evidence reaches the days near by, less with every day, and its sum over days stays the same."""
+    spike = np.full((1, 101), -30.0, np.float32)
+    spike[0, 50] = 10.0
+    near = _lagged(spike, 1)[0]
+    assert near[50] > near[53] > near[60] > near[79] > near[90]
+    assert np.exp(near.astype(np.float64)).sum() == pytest.approx(np.exp(10.0), rel=1e-4)
 
 
 def test_a_test_counts_with_what_the_light_did_since() -> None:
