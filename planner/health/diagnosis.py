@@ -542,7 +542,7 @@ class _Neighbours:
 def _shared_pairs(
     case: IntArray, hypothesis: IntArray, hypotheses: Hypotheses, cases: Cases
 ) -> tuple[IntArray, IntArray, IntArray]:
-    """Pairs whose element and cause several weighed circuits have, one of them changed; start and size of each group."""
+    """Pairs whose element and cause several circuits have, one of them changed; start and size of each group."""
     nothing = np.zeros(0, np.int64)
     cause = hypotheses.cause[hypothesis]
     row = cases.computed[case]
