@@ -43,58 +43,64 @@ def _filter_groups(  # pragma: no cover - compiled
     start: Float64,
     members: Int64,
     faces: Int64,
+    joint: Float64,
     state: Float64,
 ) -> None:
     """Group g has the runs `runs[bounds[g]:bounds[g + 1]]` and the end faces `faces[members[g]:members[g + 1]]`."""
     shift_of = np.zeros(len(state), np.int64)  # where the two bits of an end face stand in the number of a joint state
     block = np.empty(16)
     for g in range(len(bounds) - 1):
-        group = faces[members[g] : members[g + 1]]
-        states = 1 << (2 * len(group))
-        joint = np.ones(states)
-        for place in range(len(group)):
-            shift_of[group[place]] = 2 * place
-            for s in range(states):
-                joint[s] *= start[group[place], (s >> (2 * place)) & 3]
+        low, high = members[g], members[g + 1]
+        states = 1 << (2 * (high - low))
+        for s in range(states):
+            joint[s] = 1.0
+            for place in range(low, high):
+                joint[s] *= start[faces[place], (s >> (2 * (place - low))) & 3]
+        for place in range(low, high):
+            shift_of[faces[place]] = 2 * (place - low)
         for place in range(bounds[g], bounds[g + 1]):
             r = runs[place]
+            a, b = shift_of[face_a[r]], shift_of[face_b[r]]
             for k in range(first[r], first[r + 1]):
                 op, c = code[k], cls[k]
                 if op > 3:
                     continue
                 total = 0.0
                 if op == 3:
-                    a, b = shift_of[face_a[r]], shift_of[face_b[r]]
-                    both_bits = (3 << a) | (3 << b)
+                    bits = (3 << a) | (3 << b)
                     for s in range(states):
-                        if not s & both_bits:
-                            block[:] = 0.0
+                        if s & bits == 0:
+                            for z in range(16):
+                                block[z] = 0.0
                             for z in range(81):
-                                before, after = SUB[z], SUPER[z]
-                                block[after] += joint[s | (before >> 2) << a | (before & 3) << b] * both[c, z]
+                                before = (SUB[z] >> 2) << a | (SUB[z] & 3) << b
+                                block[SUPER[z]] += joint[s | before] * both[c, z]
                             for z in range(16):
                                 joint[s | (z >> 2) << a | (z & 3) << b] = block[z]
                                 total += block[z]
                 else:
-                    a = shift_of[face_b[r] if op == 2 else face_a[r]]
+                    shift = b if op == 2 else a
                     for s in range(states):
-                        if not (s >> a) & 3:
-                            w, x, y, z = joint[s], joint[s | 1 << a], joint[s | 2 << a], joint[s | 3 << a]
+                        if (s >> shift) & 3 == 0:
                             for i in range(4):
-                                value = w * single[c, 0, i] + x * single[c, 1, i]
-                                value += y * single[c, 2, i] + z * single[c, 3, i]
-                                joint[s | i << a] = value
+                                block[i] = joint[s | i << shift]
+                            for i in range(4):
+                                value = 0.0
+                                for h in range(4):
+                                    value += block[h] * single[c, h, i]
+                                joint[s | i << shift] = value
                                 total += value
                 if total < SMALL:
                     for s in range(states):
                         joint[s] /= total
-        for x in group:
-            total = 0.0
-            state[x] = 0.0
+        total = 0.0
+        for s in range(states):
+            total += joint[s]
+        for place in range(low, high):
+            for i in range(4):
+                state[faces[place], i] = 0.0
             for s in range(states):
-                state[x, (s >> shift_of[x]) & 3] += joint[s]
-                total += joint[s]
-            state[x] /= total
+                state[faces[place], (s >> shift_of[faces[place]]) & 3] += joint[s] / total
 
 
 def _filtered(operations: Operations, tables: Tables, group: Int32, chosen: Bool, state: Float64) -> None:
@@ -119,6 +125,7 @@ def _filtered(operations: Operations, tables: Tables, group: Int32, chosen: Bool
         start / start.sum(axis=1, keepdims=True),
         np.searchsorted(of_face[faces], wanted),
         faces,
+        np.empty(4 ** int(np.bincount(of_face[faces], minlength=1).max())),
         state,
     )
 

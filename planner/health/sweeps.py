@@ -269,24 +269,7 @@ def _forward(  # pragma: no cover - compiled
 
 
 @njit(cache=True, error_model="numpy")
-def _met(
-    stored: Float32, at: Whole, h: Whole, after: Float32, i: Whole, op: Whole
-) -> float:  # pragma: no cover - compiled
-    """How likely state h before and state i after an operation are, but for the operation itself."""
-    if op == 0:
-        return stored[at, h] * after[i]  # type: ignore[no-any-return]
-    if op == 1:
-        h, i, j = 4 * h, 4 * i, 1
-    else:
-        j = 4
-    return (  # type: ignore[no-any-return]
-        (stored[at, h] * after[i] + stored[at, h + j] * after[i + j])
-        + (stored[at, h + 2 * j] * after[i + 2 * j] + stored[at, h + 3 * j] * after[i + 3 * j])
-    )
-
-
-@njit(cache=True, error_model="numpy")
-def _count_single(  # pragma: no cover - compiled
+def _flow_single(  # pragma: no cover - compiled
     stored: Float32,
     at: Whole,
     after: Float32,
@@ -295,34 +278,58 @@ def _count_single(  # pragma: no cover - compiled
     blocks: Float32,
     single: Float32,
     flow: Float32,
-    counts: Float64,
 ) -> None:
-    """Expected steps of one operation on one end face, added to `counts`."""
+    """How likely each state before and after an operation on one end face is, not scaled; 4 before + after."""
+    step = 4 if op == 1 else 1
+    other = 4 if op == 2 else 1
+    width = 1 if op == 0 else 4
     across = blocks[c, 0] < 0.0
-    total = np.float32(0.0)
-    for h in range(4):
-        low, high = (0, 4) if across else (h & 2, (h & 2) + 2)
-        for i in range(low, high):
-            value = _met(stored, at, h, after, i, op) * single[c, h, i]
-            flow[4 * h + i] = value
-            total += value
+    for h in range(0, 4, 2):
+        for i in range(0, 4, 2):
+            v0, v1, v2, v3 = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
+            if across or i == h:
+                for j in range(width):
+                    x, y = stored[at, h * step + j * other], stored[at, (h + 1) * step + j * other]
+                    z, w = after[i * step + j * other], after[(i + 1) * step + j * other]
+                    v0 += x * z
+                    v1 += x * w
+                    v2 += y * z
+                    v3 += y * w
+            flow[4 * h + i] = v0 * single[c, h, i]
+            flow[4 * h + i + 1] = v1 * single[c, h, i + 1]
+            flow[4 * h + i + 4] = v2 * single[c, h + 1, i]
+            flow[4 * h + i + 5] = v3 * single[c, h + 1, i + 1]
+
+
+@njit(cache=True, error_model="numpy")
+def _count_single(flow: Float32, c: Whole, counts: Float64) -> None:  # pragma: no cover - compiled
+    """Add the expected steps of one operation on one end face to `counts` (classes, 16)."""
+    a, b, d, e = flow[0], flow[1], flow[2], flow[3]
+    for s in range(4, 16, 4):
+        a += flow[s]
+        b += flow[s + 1]
+        d += flow[s + 2]
+        e += flow[s + 3]
+    total = (a + b) + (d + e)
     if total > 0.0:
         scale = 1.0 / total
-        for h in range(4):
-            low, high = (0, 4) if across else (h & 2, (h & 2) + 2)
-            for i in range(low, high):
-                counts[c, h, i] += flow[4 * h + i] * scale
+        for s in range(16):
+            counts[c, s] += flow[s] * scale
 
 
 @njit(cache=True, error_model="numpy")
 def _count_both(  # pragma: no cover - compiled
     stored: Float32, at: Whole, after: Float32, c: Whole, both: Float32, flow: Float32, counts: Float64
 ) -> None:
-    """The same for a mating; counts (2, 81)."""
-    total = np.float32(0.0)
+    """Add the expected steps of a mating to `counts` (2, 81)."""
+    a, b, d = np.float32(0.0), np.float32(0.0), np.float32(0.0)
     for z in range(81):
         flow[z] = stored[at, SUB[z]] * both[c, z] * after[SUPER[z]]
-        total += flow[z]
+    for z in range(0, 81, 3):
+        a += flow[z]
+        b += flow[z + 1]
+        d += flow[z + 2]
+    total = a + b + d
     if total > 0.0:
         scale = 1.0 / total
         for z in range(81):
@@ -330,20 +337,10 @@ def _count_both(  # pragma: no cover - compiled
 
 
 @njit(cache=True, error_model="numpy")
-def _stayed(  # pragma: no cover - compiled
-    stored: Float32, at: Whole, after: Float32, op: Whole, c: Whole, blocks: Float32, single: Float32
-) -> np.float32:
+def _stayed(flow: Float32) -> np.float32:  # pragma: no cover - compiled
     """P(dirty before | dirty after) of an operation on one end face."""
-    across = blocks[c, 0] < 0.0
-    was, came = np.float32(0.0), np.float32(0.0)
-    for h in range(4):
-        for i in range(1, 4, 2):
-            if across or i & 2 == h & 2:
-                value = _met(stored, at, h, after, i, op) * single[c, h, i]
-                if h & 1:
-                    was += value
-                else:
-                    came += value
+    was = (flow[5] + flow[7]) + (flow[13] + flow[15])
+    came = (flow[1] + flow[3]) + (flow[9] + flow[11])
     return was / (was + came) if was + came > 0.0 else np.float32(1.0)
 
 
@@ -397,10 +394,12 @@ def _rewind(  # pragma: no cover - compiled
                 odds[k, 0] = one - (stored[at + 1, 0] + stored[at + 1, 1] + stored[at + 1, 2] + stored[at + 1, 3])
                 odds[k, 1] = one - (stored[at + 1, 0] + stored[at + 1, 4] + stored[at + 1, 8] + stored[at + 1, 12])
         if op <= 2:
+            if count or note:
+                _flow_single(stored, at, joint, op, c, blocks, single, flow)
             if count:
-                _count_single(stored, at, joint, op, c, blocks, single, flow, single_counts)
+                _count_single(flow, c, single_counts)
             if note:
-                kept[k, 1 if op == 2 else 0] = _stayed(stored, at, joint, op, c, blocks, single)
+                kept[k, 1 if op == 2 else 0] = _stayed(flow)
             if op == 0:
                 _step_face(joint, c, turned_blocks, turned)
             else:
@@ -550,7 +549,7 @@ def backward(
     room = 0
     if count or trail is not None:
         room = int(np.diff(operations.first).max(initial=0)) or 1
-    single_counts = np.zeros((len(tables.single) if count else 0, 4, 4))
+    single_counts = np.zeros((len(tables.single) if count else 0, 16))
     both_counts = np.zeros((len(tables.both), len(SUB)))
     empty = np.empty((0, 2), np.float32)
     faces = np.full_like(messages.faces, 0.25)
@@ -580,7 +579,7 @@ def backward(
     start /= start.sum(axis=1, keepdims=True)
     matings = np.zeros((len(tables.both), 16, 16))
     matings[:, SUB, SUPER] = both_counts
-    return Counts(single_counts, matings, start)
+    return Counts(single_counts.reshape(-1, 4, 4), matings, start)
 
 
 def beliefs(messages: Messages) -> Float64:
