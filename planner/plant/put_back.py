@@ -1,9 +1,10 @@
-"""Connectors whose last event is a demate, but which must be back: the missing mate is assumed.
+"""Connectors that were taken out by the records, but which must be back: the missing mate is assumed.
 
-Histories lose events. Where a cord was taken out, its face has been empty since, its other end is still
-plugged in, and a circuit is complete only with it, the likeliest story is that putting it back was not
-recorded. It is assumed when the circuit's ports receive light since, or when they report nothing at all and
-the demate is old; never when they are dark.
+Histories lose events. Where a cord was taken out, or pushed out by another that was plugged in, its face has
+been empty since (or holds a launch cord, which never stays), its other end is still plugged in, and a circuit
+is complete only with it, the likeliest story is that putting it back was not recorded. It is assumed when the
+circuit's ports receive light since, or when they report nothing at all and that was long ago; never when they
+are dark.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import pandas as pd
 from planner.plant.graph import NONE, Plant, assemble, taken
 from planner.plant.patching import DEMATE, FIXED, FRONT
 from planner.plant.trace import Paths, trace_all
+from planner.tables.intake_tables import CABLE_KINDS
 
 Array = npt.NDArray[Any]
 
@@ -27,15 +29,28 @@ LIGHT_DBM = -35.0
 WORK_IN_HAND_US = 24 * 3600 * 1_000_000
 
 
-def last_demates(
-    connectors: int, event_connector: Array, event_port: Array, event_face: Array, event_at: Array, event_action: Array
+LAUNCH_CORD = CABLE_KINDS.index("launch_cord")
+
+
+def taken_out(
+    connectors: int,
+    event_connector: Array,
+    event_port: Array,
+    event_face: Array,
+    event_at: Array,
+    event_action: Array,
+    displaced: Array,
 ) -> pd.DataFrame:
-    """Connectors whose last event is a demate: connector, port, face, at [us]; events in order of play."""
-    last = np.full(connectors, NONE, np.int64)
-    known = event_connector >= 0
-    last[event_connector[known]] = np.flatnonzero(known)
-    out = np.flatnonzero(taken(event_action, last) == DEMATE)
-    event = last[out]
+    """Connectors that were last taken out or pushed out: connector, port, face, at [us]; events in order of play.
+
+    `displaced` is the connector that an event's mate pushed out, -1 none.
+    """
+    last, pushed = np.full(connectors, NONE, np.int64), np.full(connectors, NONE, np.int64)
+    for newest, who in ((last, event_connector), (pushed, displaced)):
+        known = np.flatnonzero(who >= 0)
+        newest[who[known]] = known
+    out = np.flatnonzero((taken(event_action, last) == DEMATE) | (pushed > last))
+    event = np.maximum(last, pushed)[out]
     return pd.DataFrame({"connector": out, "port": event_port[event], "face": event_face[event], "at": event_at[event]})
 
 
@@ -49,7 +64,7 @@ def presume_put_back(
     plant, paths
         As recorded, from `trace_all` over all circuits.
     left
-        From `last_demates`.
+        From `taken_out`.
     powered
         Latest received power per port: port_id, rx_dbm [dBm], at (UTC); None if there are no readings.
     now_us
@@ -62,7 +77,9 @@ def presume_put_back(
     connectors = plant.records.connectors
     face, port = left["face"].to_numpy(), left["port"].to_numpy()
     free = (port >= 0) & (connectors.port[left["connector"]] == NONE)
-    free &= plant.holder[np.maximum(port, 0), face] == NONE
+    holder = plant.holder[np.maximum(port, 0), face]
+    free &= (holder == NONE) | _is_launch(plant, holder)
+    free &= ~_is_launch(plant, left["connector"].to_numpy())
     free &= (face == FRONT) | (plant.holder[np.maximum(port, 0), FIXED] == NONE)
     asked = left[free].sort_values("at", kind="stable").drop_duplicates(["port", "face"], keep="last")
     broken = ~paths.traced
@@ -90,12 +107,21 @@ def presume_put_back(
 
 
 def _with(plant: Plant, back: pd.DataFrame) -> Plant:
-    """The plant with those connectors plugged in again."""
+    """The plant with those connectors plugged in again, and the launch cords taken out that stood there."""
     connectors = plant.records.connectors
     port, face = connectors.port.copy(), connectors.face.copy()
+    stood = plant.holder[back["port"], back["face"]]
+    port[stood[stood >= 0]] = NONE
+    face[stood[stood >= 0]] = NONE
     port[back["connector"]] = back["port"]
     face[back["connector"]] = back["face"]
     return assemble(replace(plant.records, connectors=replace(connectors, port=port, face=face)))
+
+
+def _is_launch(plant: Plant, connector: Array) -> npt.NDArray[np.bool_]:
+    """Whether connectors (-1 none) end launch cords."""
+    cable = taken(plant.records.connectors.cable, connector)
+    return np.asarray(taken(plant.records.cables.kind, cable) == LAUNCH_CORD)
 
 
 def _proof(plant: Plant, paths: Paths, powered: pd.DataFrame | None) -> Array:

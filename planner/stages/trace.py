@@ -19,7 +19,7 @@ import pyarrow as pa
 from planner.plant.audit import audit, irregular_events
 from planner.plant.graph import FACES, Plant, assemble, records_from_columns
 from planner.plant.patching import Replay, mated_with, replay
-from planner.plant.put_back import last_demates, presume_put_back
+from planner.plant.put_back import presume_put_back, taken_out
 from planner.plant.trace import Paths, element_rows, paths_table, status_frame, trace_all
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
@@ -70,7 +70,8 @@ def traced_plant(con: duckdb.DuckDBPyConnection, moment: datetime) -> TracedPlan
     plant = assemble(records_from_columns(columns))
     paths = trace_all(plant)
     powered = powered_ports(con, moment) if has_rows(con, "power_readings") else None
-    left = last_demates(len(history.port_now), **{name: events[name] for name in _EVENT_COLUMNS})
+    asked = {name: events[name] for name in _EVENT_COLUMNS}
+    left = taken_out(len(history.port_now), **asked, displaced=history.displaced)
     now_us = int(np.datetime64(moment, "us").astype(np.int64))
     plant, paths, put_back = presume_put_back(plant, paths, left, powered, now_us)
     return TracedPlant(plant, paths, history, events, put_back, powered)

@@ -194,7 +194,8 @@ def coded_start(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[Array,
 def coded_places(con: duckdb.DuckDBPyConnection) -> tuple[Array, Array]:
     """Port (-1 none) and face (0 front, 1 rear, 2 built in, -1 none) of every connector as last traced.
 
-    An end face that tracing put back stands at the face of its last event in that port.
+    An end face that tracing put back stands at the face of its last event in that port; at the front if it has
+    none there (another pushed it out).
     """
     columns = _columns(
         con,
@@ -204,8 +205,9 @@ def coded_places(con: duckdb.DuckDBPyConnection) -> tuple[Array, Array]:
                WHERE s.face = 'assumed' GROUP BY s.connector_id
            )
            SELECT coalesce(p.number, -1) AS port,
-                  (coalesce(list_position(['front', 'rear', 'fixed'], coalesce(b.face, s.face)), 0) - 1)::TINYINT
-                      AS face
+                  (coalesce(list_position(['front', 'rear', 'fixed'],
+                                          coalesce(b.face, if(s.face = 'assumed', 'front', s.face))),
+                            0) - 1)::TINYINT AS face
            FROM plant_connector n
            LEFT JOIN connector_state s ON s.connector_id = n.id
            LEFT JOIN put_back b ON b.connector_id = n.id

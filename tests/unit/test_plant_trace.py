@@ -28,7 +28,7 @@ from planner.plant import (
 )
 from planner.plant.graph import code_records, find_id
 from planner.plant.impact import mistake_at
-from planner.plant.put_back import last_demates, presume_put_back
+from planner.plant.put_back import presume_put_back, taken_out
 from planner.plant.trace import Paths
 
 Tables = dict[str, pd.DataFrame]
@@ -298,15 +298,16 @@ def test_a_patching_row_younger_than_the_history_counts_from_its_time(tables: Ta
 
 def put_back(tables: Tables, powered: pd.DataFrame | None, now: str) -> tuple[bool, list[str]]:
     """Whether LINE is traced with assumed mates, and which connectors were put back."""
-    records, _, events = code_records(tables)
+    records, history, events = code_records(tables)
     plant = build_plant(tables)
-    left = last_demates(
+    left = taken_out(
         len(records.connectors.port),
         np.array([plant.number_of("connectors", c) for c in events["connector_id"]]),
         np.array([plant.number_of("ports", p) for p in events["port_id"]]),
         (events["face"] == "rear").to_numpy(np.int8),
         events["at"].to_numpy("datetime64[us]").astype(np.int64),
         (events["action"] == "demate").to_numpy(np.int8),
+        history.displaced,
     )
     now_us = int(np.datetime64(now, "us").astype(np.int64))
     changed, paths, back = presume_put_back(plant, trace_all(plant), left, powered, now_us)
@@ -326,6 +327,21 @@ def test_a_lost_mate_is_assumed_when_light_arrives(tables: Tables) -> None:
     assert put_back(tables, reading(-9.0, "2031-02-28"), "2031-03-01T12:00") == (False, [])
     assert put_back(tables, None, "2031-03-01T12:00") == (False, [])
     assert put_back(tables, None, "2031-03-09") == (True, ["w2"])
+
+
+def test_a_launch_cord_that_was_left_in_makes_room(tables: Tables) -> None:
+    """A cord that a launch cord pushed out is back and the launch cord gone; a patch cord is not pushed out again."""
+    tables["cables"] = pd.concat(
+        [tables["cables"], tables["cables"].iloc[[0]].assign(cable_id="lead", kind="launch_cord")], ignore_index=True
+    )
+    test_cord = tables["connectors"][tables["connectors"]["connector_id"] == "w2"].assign(
+        connector_id="t1", cable_id="lead", cable_end="A"
+    )
+    tables["connectors"] = pd.concat([tables["connectors"], test_cord], ignore_index=True)
+    tables["mating_events"] = EVENTS.iloc[[0]].assign(connector_id="t1", action="mate")
+    assert put_back(tables, None, "2031-03-09") == (True, ["w2"])
+    tables["cables"].loc[tables["cables"]["cable_id"] == "lead", "kind"] = "patch_cord"
+    assert put_back(tables, None, "2031-03-09") == (False, [])
 
 
 def test_a_cord_that_went_elsewhere_is_not_put_back(tables: Tables) -> None:
