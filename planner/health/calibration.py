@@ -28,7 +28,9 @@ HORIZON_DAYS = 150
 FEWEST_LOOKS = 60
 SUREST_HIT = 1.0
 EARLY_SHARE = 1.0 / 3.0
-LEVEL_KEPT = 2.0 / 3.0  # of the fleet's mean log-odds that the history gives; looks are of chosen end faces
+# Share kept of the fleet's mean log-odds that the history gives, where looks find more, and where they find less:
+# looks are of chosen end faces, so they can overstate the level, hardly understate it. Our choice.
+LEVEL_KEPT_IF_MORE, LEVEL_KEPT_IF_LESS = 2.0 / 3.0, 1.0 / 3.0
 ROUNDS = 40
 FEATURES = (
     "belief",
@@ -220,8 +222,8 @@ def corrected(state: Float64, rows: Float64, calibration: Calibration, present: 
     """States with P(not clean) corrected, the mix of dirt and damage kept; shape (n, 4).
 
     The order and the spread are those of the fitted correction. The mean over the end faces that are
-    `present` lies between that of the fit and that of the history (`LEVEL_KEPT`): the rate of false alarms
-    and the choice of what is looked at make the level that looks show uncertain.
+    `present` lies between that of the fit and that of the history (`LEVEL_KEPT_IF_MORE`, `LEVEL_KEPT_IF_LESS`):
+    the rate of false alarms and the choice of what is looked at make the level that looks show uncertain.
     """
     if calibration.looks == 0 or not present.any():
         return state
@@ -229,7 +231,8 @@ def corrected(state: Float64, rows: Float64, calibration: Calibration, present: 
     before = float(np.mean(1.0 - state[present, 0]))
     fitted = float(np.mean(_expit(score[present])))
     means = _logit(np.array([before, fitted]))
-    wanted = float(_expit(np.array([LEVEL_KEPT * means[0] + (1.0 - LEVEL_KEPT) * means[1]]))[0])
+    kept = LEVEL_KEPT_IF_MORE if fitted > before else LEVEL_KEPT_IF_LESS
+    wanted = float(_expit(np.array([kept * means[0] + (1.0 - kept) * means[1]]))[0])
     shift = 0.0
     for _ in range(30):  # Newton on the mean
         p = _expit(score[present] + shift)
