@@ -25,7 +25,7 @@ from scipy.special import ndtri
 
 from planner.errors import InputError, ParameterError
 from planner.standards.physics import rayleigh_factor
-from planner.tables.intake_tables import MULTIMODE_FIBRES, SINGLE_MODE_FIBRES
+from planner.tables.intake_tables import MULTIMODE_FIBRES, POLISHES, SINGLE_MODE_FIBRES
 
 LIMIT_FILES = (
     "cabling_standards.csv",
@@ -89,6 +89,16 @@ APPLICATION_PARAMETERS = (
     "onu_receive_min",
     "onu_receive_max",
 )
+OWN_ITEMS = {
+    "connection": ("any", "SM", "MM", "array"),
+    "splice": ("any", "SM", "MM"),
+    "cable": ("any", "SM", "MM", *SINGLE_MODE_FIBRES, *MULTIMODE_FIBRES),
+    "grade": ("A", "B", "C", "D"),
+    "return loss": ("any", *POLISHES),
+    "default grade": ("single fibre", "array"),
+}
+"""What an operator's limit of a subject may be of; a splitter goes by its ratio, e.g. 1:8."""
+
 UNITS = {
     "connection": "dB",
     "splice": "dB",
@@ -197,8 +207,18 @@ class Limits:
     def __init__(self, limits: pd.DataFrame, applications: pd.DataFrame, own_source: str = "") -> None:
         self.own_source = own_source
         self.limits = limits
+        keys = applications["application"].map(normalised)
+        shipped = ~applications["own"].astype(bool)
+        # an operator may name a shipped application by any of its other names
+        other_names = {
+            normalised(name): key
+            for key, names in zip(keys[shipped], applications.loc[shipped, "aliases"].astype(str), strict=True)
+            for name in names.split(";")
+            if name
+        }
         self.applications = applications.assign(
-            key=applications["application"].map(normalised), is_confirmed=applications["confirmed"] == "yes"
+            key=keys.where(shipped, keys.map(lambda key: other_names.get(key, key))),
+            is_confirmed=applications["confirmed"] == "yes",
         )
         self._rows: dict[tuple[str, str, str, bool], list[_Row]] = {}
         for record in limits.to_dict("records"):
@@ -414,32 +434,42 @@ class Limits:
         """The budget of an application on a fibre type; None if the tables hold none.
 
         A multimode type that is not printed takes the values of the next lower type (OM5 those of OM4).
-        Without a fibre type the smallest budget counts.
+        Without a fibre type the smallest budget counts. An operator's own values go first, one by one; what
+        they leave out stays the standards'.
         """
         key = self._application_keys.get(normalised(name))
         if key is None:
             return None
         rows = self.applications[self.applications["key"] == key]
-        if rows["own"].any():
-            rows = rows[rows["own"]]
-        groups = [str(fibre) for fibre in dict.fromkeys(rows["fibre"])]
-        picked, note = _pick_fibre(groups, fibre_type)
-        if picked is None:
-            return None
-        values: dict[str, Limit] = {}
-        reach = None
-        for group in picked:
-            part = rows[rows["fibre"] == group]
-            order = np.lexsort((np.arange(len(part)), ~part["is_confirmed"]))
-            for row in part.iloc[order].to_dict("records"):
-                parameter = str(row["parameter"])
-                limit = _limit(row)
-                known = values.get(parameter)
-                if known is None or (len(picked) > 1 and parameter == "max_loss" and limit.value < known.value):
-                    values[parameter] = limit
-                    if parameter == "max_loss" and row["reach_m"] != "":
-                        reach = float(row["reach_m"])
-        return Application(str(rows.iloc[0]["application"]), "/".join(picked), reach, values, note)
+        own = _budget(rows[rows["own"]], fibre_type)
+        standard = _budget(rows[~rows["own"]], fibre_type)
+        if own is None or standard is None:
+            return own or standard
+        first = standard if own.max_loss is None else own
+        reach = standard.reach_m if first.reach_m is None else first.reach_m
+        return Application(own.name, first.fibre, reach, {**standard.values, **own.values}, first.note)
+
+
+def _budget(rows: pd.DataFrame, fibre_type: str) -> Application | None:
+    """The budget that these rows of one application hold for a fibre type; None if they hold none."""
+    groups = [str(fibre) for fibre in dict.fromkeys(rows["fibre"])]
+    picked, note = _pick_fibre(groups, fibre_type)
+    if not picked:
+        return None
+    values: dict[str, Limit] = {}
+    reach = None
+    for group in picked:
+        part = rows[rows["fibre"] == group]
+        order = np.lexsort((np.arange(len(part)), ~part["is_confirmed"]))
+        for row in part.iloc[order].to_dict("records"):
+            parameter = str(row["parameter"])
+            limit = _limit(row)
+            known = values.get(parameter)
+            if known is None or (len(picked) > 1 and parameter == "max_loss" and limit.value < known.value):
+                values[parameter] = limit
+                if parameter == "max_loss" and row["reach_m"] != "":
+                    reach = float(row["reach_m"])
+    return Application(str(rows.iloc[0]["application"]), "/".join(picked), reach, values, note)
 
 
 def _limit(record: Mapping[Hashable, Any]) -> Limit:
@@ -631,14 +661,28 @@ def _one_row_per_parameter(tables: Rows) -> Rows:
     return rows
 
 
-def _checked_number(text: str, column: str, where: str, path: Path) -> str:
+def _checked_number(text: str, column: str, where: str, path: Path, lowest: float = -np.inf) -> str:
     try:
-        good = bool(np.isfinite(float(text)))
+        good = bool(np.isfinite(float(text))) and float(text) >= lowest
     except ValueError:
         good = False
     if not good:
-        raise InputError(f"{path} {where}, {column}: got {text!r}, must be a number")
+        least = f" of {lowest:g} or more" if np.isfinite(lowest) else ""
+        raise InputError(f"{path} {where}, {column}: got {text!r}, must be a number{least}")
     return text
+
+
+def _checked_item(subject: str, text: str, where: str, path: Path) -> str:
+    """The items a row holds for (`;` between several); a name that no look-up would find is refused."""
+    known = OWN_ITEMS.get(subject, ())
+    item = text or ("any" if "any" in known else "")
+    for name in item.split(";"):
+        if subject == "splitter" and re.fullmatch(r"1:[1-9]\d*", name):
+            continue
+        if name not in known:
+            must = ", ".join(known) if known else "a ratio such as 1:8"
+            raise InputError(f"{path} {where}, item: got {name!r}, must be {must} for {subject}")
+    return item
 
 
 def _checked_limit(row: dict[str, str], where: str, path: Path) -> dict[str, object]:
@@ -651,15 +695,18 @@ def _checked_limit(row: dict[str, str], where: str, path: Path) -> dict[str, obj
         "default grade": ("grade",),
         "splitter": ("max", "low", "high"),
         "splice": ("max", "typical", "variance"),
-        "connection": ("max", "typical"),
+        "connection": ("max",),
         "cable": ("max", "typical", "relative sd"),
     }[subject]
     statistic = row.get("statistic", "") or allowed[0]
     if statistic not in allowed:
-        raise InputError(f"{path} {where}, statistic: got {statistic!r}, must be {' or '.join(allowed)} for {subject}")
+        more = " (what a pair typically loses goes by its grade: give subject grade)" if subject == "connection" else ""
+        raise InputError(
+            f"{path} {where}, statistic: got {statistic!r}, must be {' or '.join(allowed)} for {subject}{more}"
+        )
     value = row.get("value", "")
     if subject != "default grade":
-        _checked_number(value, "value", where, path)
+        _checked_number(value, "value", where, path, lowest=0.0)
     elif value not in ("A", "B", "C", "D"):
         raise InputError(f"{path} {where}, value: got {value!r}, must be A, B, C or D")
     for column in ("wavelength_from_nm", "wavelength_to_nm"):
@@ -667,7 +714,7 @@ def _checked_limit(row: dict[str, str], where: str, path: Path) -> dict[str, obj
             _checked_number(row[column], column, where, path)
     return {
         **{column: row.get(column, "") for column in LIMIT_COLUMNS},
-        "item": row.get("item", "") or "any",
+        "item": _checked_item(subject, row.get("item", ""), where, path),
         "statistic": statistic,
         "unit": row.get("unit", "") or UNITS[subject],
         "source": f"operator's own limits, {path.name}",
@@ -687,9 +734,9 @@ def _checked_application(row: dict[str, str], where: str, path: Path) -> dict[st
         raise InputError(
             f"{path} {where}, parameter: got {parameter!r}, must be one of {', '.join(APPLICATION_PARAMETERS)}"
         )
-    _checked_number(row.get("value", ""), "value", where, path)
+    _checked_number(row.get("value", ""), "value", where, path, lowest=0.0 if parameter.endswith("_loss") else -np.inf)
     if row.get("reach_m", ""):
-        _checked_number(row["reach_m"], "reach_m", where, path)
+        _checked_number(row["reach_m"], "reach_m", where, path, lowest=0.0)
     return {
         **{column: row.get(column, "") for column in APPLICATION_COLUMNS},
         "parameter": parameter,

@@ -170,9 +170,36 @@ def test_own_applications_from_toml(tmp_path: Path) -> None:
     assert limits.grade("B")[0].value == 0.1
 
 
+def test_own_value_of_a_shipped_application_leaves_the_others_alone(tmp_path: Path) -> None:
+    """A smaller budget of one's own for a PON class keeps its smallest loss and its powers; so by another name."""
+    own = tmp_path / "policy.toml"
+    own.write_text(
+        '[[application]]\nname = "GPON-B+"\nmax_loss_db = 26\n[[application]]\nname = "XG-PON-N1"\nmax_loss_db = 27\n',
+        encoding="utf-8",
+    )
+    limits, shipped = limits_with(own), standard_limits()
+    for name, allowed in (("G-PON class B+", 26.0), ("XGS-PON class N1", 27.0)):
+        app, before = limits.application(name, "G.652.D"), shipped.application(name, "G.652.D")
+        assert app is not None and app.max_loss is not None and before is not None
+        assert app.max_loss.value == allowed
+        assert app.max_loss.source == "operator's own limits, policy.toml"
+        assert {**app.values, "max_loss": None} == {**before.values, "max_loss": None}
+        assert app.reach_m == before.reach_m
+
+
 @pytest.mark.parametrize(
     ("name", "text", "message"),
     [
+        ("a.csv", "subject,item,value\ncable,OS9,0.3\n", r"row 2, item: got 'OS9', must be any, SM, MM, OS1"),
+        ("a.csv", "subject,item,value\nsplitter,8,10\n", r"row 2, item: got '8', must be a ratio such as 1:8"),
+        ("a.csv", "subject,statistic,value\ngrade,mean,0.2\n", r"row 2, item: got '', must be A, B, C, D for grade"),
+        ("a.csv", "subject,value\ncable,-0.3\n", r"row 2, value: got '-0.3', must be a number of 0 or more"),
+        ("a.csv", "application,value\nX,-3\n", r"row 2, value: got '-3', must be a number of 0 or more"),
+        (
+            "a.csv",
+            "subject,statistic,value\nconnection,typical,1\n",
+            r"must be max for connection .*give subject grade",
+        ),
         ("a.csv", "subject,value\nconector,0.5\n", r"row 2, subject: got 'conector', must be one of connection"),
         ("a.csv", "subject,value\nconnection,half\n", r"row 2, value: got 'half', must be a number"),
         ("a.csv", "subject,value\nconnection,nan\n", r"row 2, value: got 'nan', must be a number"),
