@@ -202,7 +202,15 @@ def _show_summary(row: dict[Hashable, Any], where: str) -> None:
     "--criteria",
     "criteria_file",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Your own acceptance table (CSV with the columns of end_face_criteria.csv).",
+    help="Your own acceptance table (CSV with the columns of the shipped one: connector_class, zone, inner_um, "
+    "outer_um, feature, size_from_um, size_to_um, value); what it does not name is judged by the edition.",
+)
+@click.option(
+    "--class",
+    "class_name",
+    type=click.Choice(endface.CLASSES),
+    help="Table to judge by instead of the one of the end face's polish and mode, e.g. SM_PC_RL26 for a transceiver "
+    "with a fibre stub.",
 )
 @click.option(
     "--edition",
@@ -212,7 +220,9 @@ def _show_summary(row: dict[Hashable, Any], where: str) -> None:
     help="Edition of IEC 61300-3-35 to judge by.",
 )
 @db_option
-def grade(inspection: str, criteria_file: Path | None, edition: str, db: Path) -> int:
+def grade(
+    inspection: str, criteria_file: Path | None, class_name: endface.ConnectorClass | None, edition: str, db: Path
+) -> int:
     """Grade INSPECTION zone by zone; says which mark breaks which rule. Exit code 1 if it fails."""
     rules = endface.criteria(edition, criteria_file)
     with open_readable(db, wait_s=WAIT_S) as con:
@@ -226,7 +236,7 @@ def grade(inspection: str, criteria_file: Path | None, edition: str, db: Path) -
         console.print(f"{inspection}: not assessed, no end_face_defects of this inspection; {recorded}", markup=False)
         return 0
     mode = row["mode"] if isinstance(row["mode"], str) else "SM"
-    face_class = endface.connector_class(str(row["polish"]), mode)
+    face_class = class_name or endface.connector_class(str(row["polish"]), mode)
     result = endface.grade_end_face(marks, face_class, rules, int(row["fibre_count"]))
     _show_grade(inspection, row, result, recorded, mode_known=isinstance(row["mode"], str))
     return 0 if result.passed else 1

@@ -123,7 +123,11 @@ def connector_class(polish: str, mode: str, return_loss_grade: int = 2) -> Conne
 
 
 def criteria(edition: str = DEFAULT_EDITION, own_file: Path | None = None) -> pd.DataFrame:
-    """The acceptance rules of an edition, or an operator's own from a CSV with the same columns.
+    """The acceptance rules of an edition, with an operator's own from a CSV of the same columns before them.
+
+    The operator's rows replace the edition's of the same class, zone and kind of mark; what the file does not
+    name (a zone, scratches, a class) is judged by the edition. A zone that the file draws anew has its limits
+    for both.
 
     Returns
     -------
@@ -137,8 +141,6 @@ def criteria(edition: str = DEFAULT_EDITION, own_file: Path | None = None) -> pd
     InputError
         The operator's file cannot be read, or lacks columns or values.
     """
-    if own_file is not None:
-        return _typed(_read_own(own_file), str(own_file))
     shipped = data_file("end_face_criteria.csv")
     if edition == "2009":
         shipped = _with_zones_of_2009(shipped)
@@ -148,7 +150,41 @@ def criteria(edition: str = DEFAULT_EDITION, own_file: Path | None = None) -> pd
             f"edition: got {edition!r}, must be 2009 or 2015; the tables of 2022 could not be confirmed "
             "and are not shipped (give them with --criteria)"
         )
-    return _typed(rows, "end_face_criteria.csv")
+    standard = _typed(rows, "end_face_criteria.csv")
+    if own_file is None:
+        return standard
+    return _completed(_typed(_read_own(own_file), str(own_file)), standard, own_file)
+
+
+def _completed(own: pd.DataFrame, standard: pd.DataFrame, path: Path) -> pd.DataFrame:
+    """The operator's rules, and the edition's for what they do not name."""
+    place, kind = ["connector_class", "zone"], ["connector_class", "zone", "feature"]
+    named = pd.MultiIndex.from_frame(own[kind])
+    rest = standard[~pd.MultiIndex.from_frame(standard[kind]).isin(named)]
+    drawn = own.drop_duplicates(place).set_index(place)
+    where = pd.MultiIndex.from_frame(rest[place])
+    moved = where.isin(drawn.index)
+    rest = rest.copy()
+    for name in ("inner_um", "outer_um"):
+        rest.loc[moved, name] = drawn[name].reindex(where[moved]).to_numpy()
+    rules = pd.concat([own, rest], ignore_index=True)
+    for face, zones in rules.groupby("connector_class", sort=True):
+        bounds = zones.groupby("zone")[["inner_um", "outer_um"]].agg(["min", "max"])
+        inner, outer = bounds["inner_um"], bounds["outer_um"]
+        odd = (inner["min"] != inner["max"]) | (outer["min"] != outer["max"])
+        if odd.any():
+            raise InputError(
+                f"{path}: got several limits for zone {odd.idxmax()} of {face}, must be the same in all its rows"
+            )
+        ends, begins = outer["max"].to_numpy()[:-1], inner["min"].to_numpy()[1:]
+        apart = np.flatnonzero(ends != begins)
+        if len(apart):
+            zone, after = bounds.index[apart[0]], bounds.index[apart[0] + 1]
+            raise InputError(
+                f"{path}: zone {zone} of {face} ends at {ends[apart[0]]:g} um, zone {after} begins at "
+                f"{begins[apart[0]]:g} um; they must meet: give both zones"
+            )
+    return rules
 
 
 def _with_zones_of_2009(shipped: pd.DataFrame) -> pd.DataFrame:
@@ -173,18 +209,12 @@ def _read_own(path: Path) -> pd.DataFrame:
     missing = [name for name in needed if name not in frame.columns]
     if missing:
         raise InputError(f"{path}: columns missing: {', '.join(missing)}; must have {', '.join(needed)}")
-    defaults = {
-        "edition": "own",
-        "from_rule": ">=",
-        "to_rule": "<",
-        "unit": "count allowed",
-        "source": f"operator's own criteria, {path.name}",
-        "confirmed": "yes",
-    }
+    defaults = {"edition": "own", "from_rule": ">=", "to_rule": "<", "unit": "count allowed"}
     for name in CRITERIA_COLUMNS:
         if name not in frame.columns:
             frame[name] = defaults.get(name, "")
-    return frame
+    # also a copy of the shipped table is the operator's word, not the standard's
+    return frame.assign(source=f"operator's own criteria, {path.name}", confirmed="yes")
 
 
 def _typed(rows: pd.DataFrame, where: str) -> pd.DataFrame:
@@ -220,7 +250,18 @@ def _typed(rows: pd.DataFrame, where: str) -> pd.DataFrame:
                 f"{where} row {line + 2}, {column}: got {typed[column].iloc[line]!r}, must be a number"
                 + (" or unlimited" if column == "value" else "")
             )
+        if (numbers < 0).any():
+            line = int(np.flatnonzero((numbers < 0).to_numpy())[0])
+            raise InputError(f"{where} row {line + 2}, {column}: got {typed[column].iloc[line]!r}, must be 0 or more")
         typed["allowed" if column == "value" else column] = numbers.astype(float)
+    for low, high in (("inner_um", "outer_um"), ("size_from_um", "size_to_um")):
+        lines = np.flatnonzero((typed[low] > typed[high]).to_numpy())
+        if len(lines):
+            line = int(lines[0])
+            raise InputError(
+                f"{where} row {line + 2}, {high}: got {typed[high].iloc[line]:g}, must not be below {low} "
+                f"({typed[low].iloc[line]:g})"
+            )
     return typed
 
 
@@ -438,6 +479,15 @@ def _in_words(feature: str, low: float, high: float, is_over: bool, allowed: flo
 
 def _notes(rules: pd.DataFrame, placed: pd.DataFrame, confirmed: bool, is_array: bool) -> tuple[str, ...]:
     notes = []
+    sources = list(dict.fromkeys(rules["source"]))
+    if len(sources) > 1 and sources[0].startswith("operator's own"):
+        others = rules[rules["source"] != sources[0]].drop_duplicates(["zone", "feature"])
+        words = {"scratch": "scratches", "defect": "defects"}
+        listed = [
+            f"{words[str(row.feature)]} in zone {row.zone}"
+            for row in others.sort_values(["zone", "feature"]).itertuples()
+        ]
+        notes.append(f"not named in the operator's table, judged by {sources[1]}: {', '.join(listed)}")
     if not confirmed:
         where = sorted(set(rules.loc[rules["confirmed"] != "yes", "zone"]))
         notes.append(f"rules of zone {', '.join(where)} could not be confirmed against the standard")

@@ -206,6 +206,54 @@ def test_an_operators_stricter_table(tmp_path: Path) -> None:
     assert grade_end_face(marks, "SM_PC_RL45").passed
 
 
+def own_table(folder: Path, *rows: str) -> Path:
+    """An operator's table of these rows."""
+    path = folder / "own.csv"
+    columns = "connector_class,zone,inner_um,outer_um,feature,size_from_um,size_to_um,value,source"
+    path.write_text("\n".join([columns, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_what_an_operators_table_leaves_out_is_judged_by_the_standard(tmp_path: Path) -> None:
+    """A table with a rule for zone D only adds to the printed one: a mark in the core still fails."""
+    rules = criteria(own_file=own_table(tmp_path, "SM_PC_RL45,D,135,250,defect,2,,0,"))
+    core = grade_end_face(frame([defect(0, 1.0)]), "SM_PC_RL45", rules)
+    assert not core.passed
+    assert core.breaches["source"].str.startswith("IEC 61300-3-35").all()
+    assert any("not named in the operator's table" in note and "defects in zone A" in note for note in core.notes)
+    ring = grade_end_face(frame([defect(80, 3.0)]), "SM_PC_RL45", rules)
+    assert not ring.passed
+    assert set(ring.breaches["source"]) == {"operator's own criteria, own.csv"}
+    assert grade_end_face(frame([defect(80, 3.0)]), "SM_PC_RL45").passed
+    assert not grade_end_face(frame([defect(0, 1.0)]), "SM_APC", rules).passed
+
+
+def test_an_edited_copy_of_the_table_is_the_operators(tmp_path: Path) -> None:
+    """A copy of the shipped table that still names the standard as its source is shown as the operator's own."""
+    row = "SM_PC_RL45,A,0,25,defect,0,,1,IEC 61300-3-35:2015"
+    grade = grade_end_face(frame([defect(0, 1.0)]), "SM_PC_RL45", criteria(own_file=own_table(tmp_path, row)))
+    assert grade.passed
+    assert grade.source == "operator's own criteria, own.csv"
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("SM_PC_RL45,D,135,250,defect,2,,-1,", r"row 2, value: got '-1', must be 0 or more"),
+        ("SM_PC_RL45,D,250,135,defect,2,,0,", r"row 2, outer_um: got 135, must not be below inner_um \(250\)"),
+        ("SM_PC_RL45,D,135,250,defect,5,2,0,", r"row 2, size_to_um: got 2, must not be below size_from_um \(5\)"),
+        (
+            "SM_PC_RL45,A,0,20,defect,0,,0,",
+            r"zone A of SM_PC_RL45 ends at 20 um, zone B begins at 25 um; they must meet",
+        ),
+    ],
+)
+def test_an_impossible_rule_is_refused(tmp_path: Path, row: str, message: str) -> None:
+    """Negative counts, zones and bands that end before they begin, and gaps between zones are refused."""
+    with pytest.raises(InputError, match=message):
+        criteria(own_file=own_table(tmp_path, row))
+
+
 def test_a_broken_criteria_file_says_where(tmp_path: Path) -> None:
     """A wrong value in an operator's table is refused with row, column and what it must be."""
     own = tmp_path / "broken.csv"
