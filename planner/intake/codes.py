@@ -48,6 +48,9 @@ _ALL = (
     FindingCode("blanks-trimmed", "ids with blanks around them", "warning", "blanks removed"),
     FindingCode("not-filled-in", "rows of a result sheet with no time and no result", "warning", "taken as not done"),
     FindingCode("unknown-column", "the table has no such column", "warning", "column kept out"),
+    FindingCode(
+        "mapped-file-missing", "the mapping names a file or sheet that was not handed in", "warning", "not read"
+    ),
     FindingCode("unknown-file", "the file belongs to no table", "warning", "file not read"),
     FindingCode("header-only", "the file has a header and no rows", "warning", "nothing to load"),
     FindingCode(

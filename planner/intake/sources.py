@@ -50,11 +50,15 @@ class Candidate:
 
 @dataclass
 class Found:
-    """What was found: candidates in table order, files of no table, reflectometer traces."""
+    """What was found: candidates in table order, files of no table, reflectometer traces.
+
+    `missing` are the files or sheets that the mapping names for a table (its name, theirs) of which none was found.
+    """
 
     candidates: list[Candidate] = field(default_factory=list)
     strangers: list[str] = field(default_factory=list)
     traces: list[Path] = field(default_factory=list)
+    missing: list[tuple[str, str]] = field(default_factory=list)
 
 
 RESULTS_PREFIX = "results_"
@@ -131,6 +135,12 @@ def find_sources(paths: Sequence[Path], mapping: Mapping, workspace: Path, only_
             f"{names}: no table found; files must be named after their table (sites.csv, ports.parquet, ...) "
             "or be named in mapping.toml"
         )
+    filled = {candidate.table.name for candidate in found.candidates}
+    found.missing += [
+        (name, of_table.source)
+        for name, of_table in mapping.tables.items()
+        if of_table.source and name not in filled and only_table is None
+    ]
     order = {name: position for position, name in enumerate(_TABLES)}
     found.candidates.sort(key=lambda candidate: (order[candidate.table.name], candidate.label))
     return found

@@ -480,6 +480,9 @@ class _Load:
             self._warn("header-only", source.label, table.name, 1, None, None, "must hold at least one row")
 
     def _note_strangers(self) -> None:
+        for table_name, theirs in self.found.missing:
+            rule = "must be the name of a file or sheet that is handed in, or leave the mapping"
+            self._warn("mapped-file-missing", theirs, table_name, None, None, None, rule)
         for label in self.found.strangers:
             self._warn("unknown-file", label, None, None, None, None, "must be named after a table, or in mapping.toml")
 

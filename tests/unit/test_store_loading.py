@@ -527,6 +527,15 @@ def test_an_archive_cannot_write_outside_its_folder(con: duckdb.DuckDBPyConnecti
         load(con, tmp_path / "bad.zip")
 
 
+def test_a_mapped_file_that_was_not_handed_in_is_said(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    """A mapping that names a file for a table that nothing fills gives one warning with both names."""
+    mapping = tmp_path / "mapping.toml"
+    mapping.write_text('[tables.splices]\nsource = "Spleisse.csv"\n[tables.sites]\nsource = "sites.csv"\n')
+    load(con, write_fleet(tmp_path / "fleet"), mapping=mapping)
+    found = con.execute("SELECT file_name, table_name, severity FROM findings WHERE code = 'mapped-file-missing'")
+    assert found.fetchall() == [("Spleisse.csv", "splices", "warning")]
+
+
 def test_the_ledger_says_how_each_file_was_read(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
     """Encoding, delimiter, decimal sign and line ends are on record, and what was found out is marked."""
     folder = write_fleet(tmp_path / "one")
