@@ -280,25 +280,47 @@ def _flow_single(  # pragma: no cover - compiled
     flow: Float32,
 ) -> None:
     """How likely each state before and after an operation on one end face is, not scaled; 4 before + after."""
-    step = 4 if op == 1 else 1
-    other = 4 if op == 2 else 1
-    width = 1 if op == 0 else 4
-    across = blocks[c, 0] < 0.0
+    if blocks[c, 0] < 0.0:
+        step = 4 if op == 1 else 1
+        other = 4 if op == 2 else 1
+        for h in range(4):
+            for i in range(4):
+                value = np.float32(0.0)
+                for j in range(1 if op == 0 else 4):
+                    value += stored[at, h * step + j * other] * after[i * step + j * other]
+                flow[4 * h + i] = value * single[c, h, i]
+        return
+    flow[2] = flow[3] = flow[6] = flow[7] = flow[8] = flow[9] = flow[12] = flow[13] = np.float32(0.0)
     for h in range(0, 4, 2):
-        for i in range(0, 4, 2):
+        p, q = 5 * h, 2 * h
+        if op == 0:
+            x, y, z, w = stored[at, h], stored[at, h + 1], after[h], after[h + 1]
+            v0, v1, v2, v3 = x * z, x * w, y * z, y * w
+        else:
             v0, v1, v2, v3 = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
-            if across or i == h:
-                for j in range(width):
-                    x, y = stored[at, h * step + j * other], stored[at, (h + 1) * step + j * other]
-                    z, w = after[i * step + j * other], after[(i + 1) * step + j * other]
-                    v0 += x * z
-                    v1 += x * w
-                    v2 += y * z
-                    v3 += y * w
-            flow[4 * h + i] = v0 * single[c, h, i]
-            flow[4 * h + i + 1] = v1 * single[c, h, i + 1]
-            flow[4 * h + i + 4] = v2 * single[c, h + 1, i]
-            flow[4 * h + i + 5] = v3 * single[c, h + 1, i + 1]
+            for j in range(4):
+                if op == 1:
+                    x, y, z, w = (
+                        stored[at, 4 * h + j],
+                        stored[at, 4 * h + 4 + j],
+                        after[4 * h + j],
+                        after[4 * h + 4 + j],
+                    )
+                else:
+                    x, y, z, w = (
+                        stored[at, h + 4 * j],
+                        stored[at, h + 1 + 4 * j],
+                        after[h + 4 * j],
+                        after[h + 1 + 4 * j],
+                    )
+                v0 += x * z
+                v1 += x * w
+                v2 += y * z
+                v3 += y * w
+        flow[p] = v0 * blocks[c, q]
+        flow[p + 1] = v1 * blocks[c, q + 1]
+        flow[p + 4] = v2 * blocks[c, q + 2]
+        flow[p + 5] = v3 * blocks[c, q + 3]
 
 
 @njit(cache=True, error_model="numpy")
