@@ -12,6 +12,7 @@ import duckdb
 import pandas as pd
 
 from planner.commands.common import WAIT_S, console, db_option, now_option, open_results, show_table
+from planner.commands.plant import path_as_of
 from planner.errors import ParameterError, TraceError
 from planner.health.loss_budget import Budgets, circuit_budgets
 from planner.health.otdr_placement import merge_directions, place_events
@@ -78,7 +79,7 @@ def _show_budget(
     reason = not_traced_reason(con, circuit)
     if reason:
         console.print(f"circuit {circuit} is not traced: {reason}; see planner audit", markup=False)
-    seen = _seen_events(con, circuit, moment)
+    seen = _seen_events(con, circuit, moment, budgets.elements)
     offsets = fleet_offsets(con, circuit)
     known = budgets.circuits["wavelength_nm"].tolist()
     if only_nm is not None and only_nm not in known:
@@ -96,16 +97,37 @@ def _show_budget(
         _show_summary(row, where)
     if seen.empty:
         console.print("per element measured: not assessed, no otdr_events of this circuit")
+    others = sorted(set(seen["wavelength_nm"]) - set(known))
+    if others:
+        at = ", ".join(f"{each:g} nm" for each in others)
+        console.print(f"traces at {at}, where no loss test was made: planner export element_readings --out FILE")
     return 1 if (budgets.circuits["margin_db"].astype(float) < 0).any() else 0
 
 
-def _seen_events(con: duckdb.DuckDBPyConnection, circuit: str, moment: datetime) -> pd.DataFrame:
-    """Reflectometer events of the circuit's newest traces on the elements of its path."""
-    events = otdr_events_of(con, circuit, moment)
-    path = circuit_path(con, circuit)
-    if events.empty or path.empty:
-        return pd.DataFrame(columns=["wavelength_nm", "position", "loss_db", "reflectance_db", "is_two_way", "same_as"])
-    return merge_directions(place_events(path, events))
+def _seen_events(
+    con: duckdb.DuckDBPyConnection, circuit: str, moment: datetime, elements: pd.DataFrame
+) -> pd.DataFrame:
+    """Reflectometer events of the circuit's newest traces, each laid on the path of its day.
+
+    Elements that are no longer on the path have a position below 0.
+    """
+    events = otdr_events_of(con, moment, circuit)
+    now, then = events[events["is_of_this_path"].astype(bool)], events[~events["is_of_this_path"].astype(bool)]
+    placed = [place_events(circuit_path(con, circuit), now)]
+    here = elements.drop_duplicates(["element_kind", "element_id"])
+    today = dict(zip(zip(here["element_kind"], here["element_id"], strict=True), here["position"], strict=True))
+    for at, group in then.groupby("at"):
+        taken = pd.Timestamp(str(at)).to_pydatetime()
+        old = place_events(path_as_of(con, circuit, taken)[0], group)
+        keys = zip(old["element_kind"], old["element_id"], strict=True)
+        old["position"] = [today.get(key, -place) for key, place in zip(keys, old["position"], strict=True)]
+        placed.append(old)
+        console.print(
+            f"traces {', '.join(sorted(set(group['trace_id'])))} of {taken:%Y-%m-%d} were taken on an earlier path "
+            "and are laid on that",
+            markup=False,
+        )
+    return merge_directions(pd.concat([part for part in placed if len(part)] or placed[:1], ignore_index=True))
 
 
 def _show_elements(budgets: Budgets, wavelength: float, title: str, seen: pd.DataFrame) -> None:
@@ -116,6 +138,7 @@ def _show_elements(budgets: Budgets, wavelength: float, title: str, seen: pd.Dat
     number = {text: index + 1 for index, text in enumerate(sources)}
     here = seen[seen["wavelength_nm"] == wavelength]
     joints = {int(event["position"]): event for event in here.to_dict("records") if event["element_kind"] != "cable"}
+    gone = here[(here["position"].astype(float) < 0)].to_dict("records")
     table = pd.DataFrame(
         {
             "no": rows["position"].to_numpy(),
@@ -133,7 +156,13 @@ def _show_elements(budgets: Budgets, wavelength: float, title: str, seen: pd.Dat
         }
     )
     show_table(table, title=title)
-    on_cables = here[here["element_kind"] == "cable"] if len(here) else here
+    for event in gone:
+        name = str(event["element_id"])
+        kind = str(event["element_kind"]).replace("_", " ")
+        console.print(
+            f"  reflectometer: {_event_text(event, name)} dB at {kind} {name}, no longer on the path", markup=False
+        )
+    on_cables = here[(here["element_kind"] == "cable") & (here["position"].astype(float) > 0)] if len(here) else here
     for event in on_cables.to_dict("records"):
         cable = str(event["element_id"])
         console.print(

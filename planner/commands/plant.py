@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import pandas as pd
 
 from planner.commands.common import console, db_option, open_results, show_table
 from planner.errors import TraceError
+
+if TYPE_CHECKING:
+    import duckdb
 
 OUT = click.Path(path_type=Path, dir_okay=False)
 SHOWN = 20
@@ -37,24 +41,31 @@ def trace(circuit: str, db: Path, at: datetime | None, out: Path | None) -> int:
     """
     from planner.store.database import has_rows
     from planner.store.known_ids import is_known, unknown_id
-    from planner.store.plant_queries import circuit_summary, path_with_readings
+    from planner.store.plant_queries import circuit_summary, history_begins, path_with_readings
 
     con = open_results(db)
     try:
         if not is_known(con, "circuit", circuit):
             raise TraceError(unknown_id(con, "trace", "circuit", circuit))
         summary = circuit_summary(con, circuit, _end_of_day(at) if at else None)
+        begins = history_begins(con)
         reached: list[pd.DataFrame] = []
         if at is None and not summary["reason"].iloc[0]:
             rows, reason = path_with_readings(con, circuit), ""
         else:
-            rows, reason, reached = _path_at(con, circuit, at)
+            rows, reason, reached = path_as_of(con, circuit, _end_of_day(at) if at else None)
+            rows = rows.drop(columns="circuit_id")
+            reached = [part.drop(columns="circuit_id") for part in reached]
         if out is not None:
             _write(con, rows, out)
         untested = "none of this circuit" if has_rows(con, "loss_tests") else "not assessed, no loss_tests"
     finally:
         con.close()
     _show_summary(summary.iloc[0], at, untested)
+    if at and begins is None:
+        console.print("The patching of any other day is not assessed, no mating_events: shown is the recorded one.")
+    elif at and begins is not None and _end_of_day(at) < begins:
+        console.print(f"The mating events begin on {begins:%Y-%m-%d}: shown is the patching that they start from.")
     if reason:
         for end, part in zip("AZ", reached, strict=True):
             if len(part):
@@ -72,25 +83,21 @@ def _show_path(rows: pd.DataFrame, title: str = "") -> None:
     show_table(shown.rename(columns={"element_kind": "element", "element_id": "id", "length_m": "m"}), title)
 
 
-def _path_at(con: object, circuit: str, at: datetime | None) -> tuple[pd.DataFrame, str, list[pd.DataFrame]]:
-    """Path of the circuit as last traced or on the patching of a past moment; if there is none: why, and how far
-    it gets from A and from Z."""
-    import duckdb
+def path_as_of(
+    con: duckdb.DuckDBPyConnection, circuit: str, at: datetime | None
+) -> tuple[pd.DataFrame, str, list[pd.DataFrame]]:
+    """Path of the circuit as last traced or on the patching of a past moment (UTC); if there is none: why, and how
+    far it gets from A and from Z. Columns of `circuit_paths`."""
     import numpy as np
 
     from planner.plant.trace import paths_frame, reached_frame, reasons, trace_all
     from planner.stages.trace import placed_plant, traced_plant
 
-    assert isinstance(con, duckdb.DuckDBPyConnection)
-    plant = placed_plant(con)[0] if at is None else traced_plant(con, _end_of_day(at)).plant
+    plant = placed_plant(con)[0] if at is None else traced_plant(con, at).plant
     paths = trace_all(plant, np.array([plant.number_of("circuits", circuit)]))
     reason = str(reasons(plant, paths)[0])
     reached = [reached_frame(plant, paths, 0, from_a=from_a) for from_a in (True, False)] if reason else []
-    return (
-        paths_frame(plant, paths).drop(columns="circuit_id"),
-        reason,
-        [part.drop(columns="circuit_id") for part in reached],
-    )
+    return paths_frame(plant, paths), reason, reached
 
 
 def _end_of_day(at: datetime) -> datetime:

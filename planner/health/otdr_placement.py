@@ -19,6 +19,7 @@ import pandas as pd
 
 from planner.errors import ParameterError
 from planner.standards.physics import SPEED_OF_LIGHT_M_PER_S
+from planner.tables.result_tables import ELEMENT_READINGS
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -144,24 +145,9 @@ def merge_directions(placed: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     Columns `circuit_id, wavelength_nm, position, element_kind, element_id, same_as, place_m, loss_db,
-    loss_a_to_z_db, loss_z_to_a_db, is_two_way, is_gainer, reflectance_db, events`.
+    loss_a_to_z_db, loss_z_to_a_db, is_two_way, is_gainer, reflectance_db, events, measured_at`.
     """
-    columns = [
-        "circuit_id",
-        "wavelength_nm",
-        "position",
-        "element_kind",
-        "element_id",
-        "same_as",
-        "place_m",
-        "loss_db",
-        "loss_a_to_z_db",
-        "loss_z_to_a_db",
-        "is_two_way",
-        "is_gainer",
-        "reflectance_db",
-        "events",
-    ]
+    columns = list(ELEMENT_READINGS.column_names)
     good = placed[placed["position"].notna()]
     if good.empty:
         return pd.DataFrame(columns=columns)
@@ -179,6 +165,7 @@ def merge_directions(placed: pd.DataFrame) -> pd.DataFrame:
     table = first[["element_kind", "element_id", "same_as", "place_m"]].first()
     table["reflectance_db"] = first["reflectance_db"].max()
     table["events"] = first.size()
+    table["measured_at"] = first["at"].max()
     table["loss_a_to_z_db"], table["loss_z_to_a_db"] = by_way["a_to_z"], by_way["z_to_a"]
     table["loss_db"] = by_way.mean(axis=1)
     table["is_two_way"] = by_way.notna().all(axis=1)

@@ -1,7 +1,8 @@
 """Step of the analysis after tracing: what every circuit should lose against what was measured.
 
-In: the plant as traced; circuits, loss tests, power readings. Out: `circuit_budget`, `budget_elements`. An
-operator's own limits come from the file that the environment variable PLANNER_LIMITS names.
+In: the plant as traced; circuits, loss tests, power readings, reflectometer traces. Out: `circuit_budget`,
+`budget_elements`, `element_readings`. An operator's own limits come from the file that the environment variable
+PLANNER_LIMITS names.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from pathlib import Path
 import duckdb
 
 from planner.health.loss_budget import circuit_budgets
+from planner.health.otdr_placement import merge_directions, place_events
 from planner.plant.loss_elements import loss_elements
 from planner.progress import Progress
 from planner.stages.trace import placed_plant
@@ -22,6 +24,8 @@ from planner.store.light_queries import (
     acceptance_and_latest_tests,
     budget_circuits,
     latest_powers,
+    otdr_events_of,
+    paths_with_traces,
 )
 
 OWN_LIMITS = "PLANNER_LIMITS"
@@ -49,8 +53,15 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     progress(0.75, "writing the budgets")
     replace_result(con, "circuit_budget", budgets.circuits)
     replace_result(con, "budget_elements", budgets.elements)
-    missing = [table for table in ("loss_tests", "power_readings") if not has_rows(con, table)]
+    progress(0.9, "laying reflectometer traces on the paths")
+    events = otdr_events_of(con, now)
+    older = events.loc[~events["is_of_this_path"].astype(bool), "trace_id"].nunique()
+    events = events[events["is_of_this_path"].astype(bool)]
+    replace_result(con, "element_readings", merge_directions(place_events(paths_with_traces(con), events)))
+    missing = [table for table in ("loss_tests", "power_readings", "otdr_events") if not has_rows(con, table)]
     notes = [f"not assessed: no {table}" for table in missing]
+    if older:
+        notes.append(f"traces taken on an earlier path, which planner budget shows: {older}")
     if not len(elements.code):
         notes.append("not assessed: no circuit could be traced")
     return "; ".join(notes)

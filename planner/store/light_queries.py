@@ -188,19 +188,59 @@ def not_traced_reason(con: duckdb.DuckDBPyConnection, circuit_id: str) -> str:
     return str(row[0]) if row and row[0] else ""
 
 
-def otdr_events_of(con: duckdb.DuckDBPyConnection, circuit_id: str, now: datetime) -> pd.DataFrame:
-    """Events of the newest trace of each direction and wavelength of one circuit. Columns of `otdr_events`."""
+def otdr_events_of(con: duckdb.DuckDBPyConnection, now: datetime, circuit_id: str | None = None) -> pd.DataFrame:
+    """Events of the newest trace of each circuit (or of one), direction and wavelength, up to `now`.
+
+    Columns of `otdr_events`, and `is_of_this_path`: whether the end faces on the circuit's path were in their
+    ports when the trace was taken. If not, the trace was taken on another path.
+    """
+    one = "" if circuit_id is None else "AND circuit_id = ?"
+    return fetch(
+        con,
+        f"""
+        WITH newest AS (
+            SELECT circuit_id, direction, wavelength_nm, arg_max(trace_id, ("at", trace_id)) AS trace_id
+            FROM otdr_events WHERE "at" <= ? {one} GROUP BY ALL
+        ),
+        faces AS (
+            SELECT DISTINCT p.circuit_id, p.connector_id, p.port_id, s.port_id AS started_in
+            FROM circuit_paths p LEFT JOIN patching s USING (connector_id)
+            WHERE p.element_kind = 'connector' AND p.circuit_id IN (SELECT circuit_id FROM newest)
+        ),
+        mates AS (
+            SELECT f.circuit_id, f.connector_id, f.started_in IS NOT DISTINCT FROM f.port_id AS began_here,
+                   max(e."at") FILTER (e.port_id <> f.port_id) AS elsewhere_at
+            FROM faces f JOIN mating_events e USING (connector_id)
+            WHERE e.action = 'mate' AND e."at" <= ? GROUP BY ALL
+        ),
+        arrived AS (
+            SELECT m.circuit_id, m.connector_id, min(e."at") AS since_at
+            FROM mates m
+            JOIN faces f USING (circuit_id, connector_id)
+            JOIN mating_events e ON e.connector_id = f.connector_id AND e.port_id = f.port_id
+            WHERE e.action = 'mate' AND e."at" <= ?
+              AND (e."at" > m.elsewhere_at OR m.elsewhere_at IS NULL AND NOT m.began_here)
+            GROUP BY ALL
+        ),
+        changed AS (SELECT circuit_id, max(since_at) AS changed_at FROM arrived GROUP BY ALL)
+        SELECT e.* EXCLUDE (_load), c.changed_at IS NULL OR c.changed_at <= e."at" AS is_of_this_path
+        FROM otdr_events e
+        JOIN newest USING (trace_id)
+        LEFT JOIN changed c ON c.circuit_id = e.circuit_id
+        ORDER BY e.circuit_id, e.wavelength_nm, e.direction, e.event_no
+        """,
+        [now, *([] if circuit_id is None else [circuit_id]), now, now],
+    )
+
+
+def paths_with_traces(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """The traced paths of all circuits that have reflectometer traces. Columns of `circuit_paths`."""
     return fetch(
         con,
         """
-        WITH newest AS (
-            SELECT direction, wavelength_nm, arg_max(trace_id, ("at", trace_id)) AS trace_id
-            FROM otdr_events WHERE circuit_id = ? AND "at" <= ? GROUP BY ALL
-        )
-        SELECT e.* EXCLUDE (_load) FROM otdr_events e JOIN newest USING (trace_id)
-        ORDER BY e.wavelength_nm, e.direction, e.event_no
+        SELECT * FROM circuit_paths WHERE circuit_id IN (SELECT circuit_id FROM otdr_events)
+        ORDER BY circuit_id, "position"
         """,
-        [circuit_id, now],
     )
 
 

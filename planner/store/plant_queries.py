@@ -270,6 +270,12 @@ def powered_ports(con: duckdb.DuckDBPyConnection, now: datetime, days: int = 30)
     )
 
 
+def history_begins(con: duckdb.DuckDBPyConnection) -> datetime | None:
+    """Time of the first mating event; None without any."""
+    row = con.execute('SELECT min("at") FROM mating_events').fetchone()
+    return row[0] if row else None
+
+
 def circuit_summary(con: duckdb.DuckDBPyConnection, circuit_id: str, until: datetime | None = None) -> pd.DataFrame:
     """One row on a circuit: its ends, status of the trace, and latest loss tests in words; empty if unknown.
 

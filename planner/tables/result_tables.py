@@ -221,6 +221,30 @@ BUDGET_ELEMENTS = Table(
     ),
 )
 
+ELEMENT_READINGS = Table(
+    name="element_readings",
+    kind="result",
+    meaning="What the newest reflectometer traces show on the elements of each path.",
+    key=("circuit_id", "wavelength_nm", "position", "place_m"),
+    columns=(
+        _text("circuit_id", "circuit"),
+        _number("wavelength_nm", "nm", "wavelength"),
+        _count("position", "position in circuit_paths of the first element of the place"),
+        _text("element_kind", "mated_pair, splice, splitter or cable (no joint is recorded there)"),
+        _text("element_id", "nearest element; the port of a mated pair"),
+        _text("same_as", "elements within the dead zone, which the trace cannot tell apart from it; separated by ;"),
+        _number("place_m", "m", "distance from the A end along the recorded path"),
+        _number("loss_db", "dB", "mean of both directions, in which gainers cancel, else of the one there is"),
+        _number("loss_a_to_z_db", "dB", "as seen from A; negative is a gainer"),
+        _number("loss_z_to_a_db", "dB", "as seen from Z; negative is a gainer"),
+        _flag("is_two_way", "measured in both directions"),
+        _flag("is_gainer", "negative in one direction"),
+        _number("reflectance_db", "dB", "largest reflectance of its events"),
+        _count("events", "events that lie there"),
+        _at("measured_at", "newest trace"),
+    ),
+)
+
 CONNECTOR_HEALTH = Table(
     name="connector_health",
     kind="result",
@@ -605,6 +629,7 @@ RESULT_TABLES: tuple[Table, ...] = (
     AUDIT_FINDINGS,
     CIRCUIT_BUDGET,
     BUDGET_ELEMENTS,
+    ELEMENT_READINGS,
     CONNECTOR_HEALTH,
     HEALTH_EVIDENCE,
     DIRT_SOURCES,

@@ -109,8 +109,12 @@ def fleet() -> dict[str, Rows]:
 @pytest.fixture(scope="module")
 def database(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The fleet loaded into a database and analysed."""
-    folder = tmp_path_factory.mktemp("light")
-    for name, rows in fleet().items():
+    return loaded(tmp_path_factory.mktemp("light"), fleet())
+
+
+def loaded(folder: Path, tables: dict[str, Rows]) -> Path:
+    """A database with these tables, analysed."""
+    for name, rows in tables.items():
         with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(file, list(dict.fromkeys(key for row in rows for key in row)), restval="")
             writer.writeheader()
@@ -190,6 +194,41 @@ def test_budget_command_shows_expected_against_measured(database: Path) -> None:
     assert "28.00 dB (G-PON class B+: trade table of G-PON classes" in text
     assert "0.20 one way" in text
     assert "grade not recorded at some end faces: grade C assumed" in text
+
+
+def test_traces_are_laid_on_the_stored_paths(database: Path) -> None:
+    """The step stores what the newest traces show on each element: the place, the loss, one direction or both."""
+    rows = rows_of(database, "SELECT * FROM element_readings WHERE circuit_id = 'CKT1' ORDER BY place_m")
+    assert rows["element_id"].tolist() == ["PO", "L1", "PS"]
+    assert rows["loss_db"].tolist()[:2] == [0.2, 0.07]
+    assert not rows["is_two_way"].any()
+    assert set(rows["measured_at"]) == {pd.Timestamp("2030-05-01 10:00")}
+
+
+def test_a_trace_is_laid_on_the_path_of_its_day(tmp_path: Path) -> None:
+    """A trace taken before another cord went in names the cord of that day; one of before any record says so."""
+    tables = fleet()
+    tables["cables"].append(
+        {"cable_id": "K5", "kind": "patch_cord", "fibre_type": "G.652.D", "length_m": "300", "fibre_count": "1"}
+    )
+    tables["connectors"] += [connector("C5A", "K5", "A"), connector("C5B", "K5", "B")]
+    events = [("C1B", "PP", "demate"), ("C1A", "PO", "demate"), ("C5A", "PO", "mate"), ("C5B", "PP", "mate")]
+    tables["mating_events"] = [
+        {"event_id": f"E{number}", "at": f"2030-05-01T12:0{number}:00Z", "connector_id": name, "port_id": port}
+        | {"face": "front", "action": action}
+        for number, (name, port, action) in enumerate(events)
+    ]
+    tables["otdr_events"][0] |= {"distance_m": "5", "kind": "non_reflective"}
+    target = loaded(tmp_path, tables)
+    path = rows_of(target, "SELECT element_id FROM circuit_paths WHERE circuit_id = 'CKT1'")
+    assert "K5" in set(path["element_id"]) and "K1" not in set(path["element_id"])
+    assert rows_of(target, "SELECT * FROM element_readings").empty
+    _, text = run(target, "budget", "CKT1", "--wavelength", "1310")
+    assert "traces R1 of 2030-05-01 were taken on an earlier path and are laid on that" in text
+    row = next(line for line in text.splitlines() if " L1 " in line)
+    assert "0.07 one way" in row
+    assert "begin on 2030-05-01" in run(target, "trace", "CKT1", "--at", "2030-04-01")[1]
+    assert "begin on" not in run(target, "trace", "CKT1", "--at", "2030-05-02")[1]
 
 
 def test_budget_of_one_wavelength(database: Path) -> None:
@@ -289,7 +328,8 @@ def test_stage_says_what_it_could_not_assess() -> None:
     with transaction(con):
         note = light.run(con, datetime(2030, 1, 1), silent)
     assert note == (
-        "not assessed: no loss_tests; not assessed: no power_readings; not assessed: no circuit could be traced"
+        "not assessed: no loss_tests; not assessed: no power_readings; not assessed: no otdr_events; "
+        "not assessed: no circuit could be traced"
     )
     with pytest.raises(StoreError, match="no loss budgets"):
         light_queries.light_as_of(con)
