@@ -118,16 +118,33 @@ def _seen_events(
     today = dict(zip(zip(here["element_kind"], here["element_id"], strict=True), here["position"], strict=True))
     for at, group in then.groupby("at"):
         taken = pd.Timestamp(str(at)).to_pydatetime()
-        old = place_events(path_as_of(con, circuit, taken)[0], group)
+        path, which = _path_of_trace(con, circuit, taken)
+        old = place_events(path, group)
         keys = zip(old["element_kind"], old["element_id"], strict=True)
         old["position"] = [today.get(key, -place) for key, place in zip(keys, old["position"], strict=True)]
         placed.append(old)
         console.print(
-            f"traces {', '.join(sorted(set(group['trace_id'])))} of {taken:%Y-%m-%d} were taken on an earlier path "
-            "and are laid on that",
+            f"trace {', '.join(sorted(set(group['trace_id'])))} of {taken:%Y-%m-%d %H:%M}: the path was repatched "
+            f"since; laid on {which}",
             markup=False,
         )
     return merge_directions(pd.concat([part for part in placed if len(part)] or placed[:1], ignore_index=True))
+
+
+def _path_of_trace(con: duckdb.DuckDBPyConnection, circuit: str, taken: datetime) -> tuple[pd.DataFrame, str]:
+    """The path a trace was taken on, and which one that is.
+
+    While a launch cord is plugged in, the circuit has no path of its own; then the path that the day ended with
+    counts, else today's.
+    """
+    for moment, which in (
+        (taken, "the path of that moment"),
+        (taken.replace(hour=23, minute=59, second=59), "the path that the day ended with"),
+    ):
+        path, reason, _ = path_as_of(con, circuit, moment)
+        if not reason:
+            return path, which
+    return circuit_path(con, circuit), "today's path, since none was complete on that day"
 
 
 def _show_elements(budgets: Budgets, wavelength: float, title: str, seen: pd.DataFrame) -> None:

@@ -224,7 +224,7 @@ def test_a_trace_is_laid_on_the_path_of_its_day(tmp_path: Path) -> None:
     assert "K5" in set(path["element_id"]) and "K1" not in set(path["element_id"])
     assert rows_of(target, "SELECT * FROM element_readings").empty
     _, text = run(target, "budget", "CKT1", "--wavelength", "1310")
-    assert "traces R1 of 2030-05-01 were taken on an earlier path and are laid on that" in text
+    assert "trace R1 of 2030-05-01 10:00: the path was repatched since; laid on the path of that moment" in text
     row = next(line for line in text.splitlines() if " L1 " in line)
     assert "0.07 one way" in row
     assert "begin on 2030-05-01" in run(target, "trace", "CKT1", "--at", "2030-04-01")[1]
