@@ -37,6 +37,7 @@ from planner.store.ranking_queries import (
 # Where the fleet has not taught it: the same defaults as the inference starts from (assumptions).
 DEFAULT_EXPOSURE = {"controlled": 0.03, "indoor": 0.08, "outdoor": 0.15}
 DEFAULT_CLEANING = 0.8
+SEEN_DB = 0.05
 SOURCES = {
     "circuit_paths": "circuits, drift and benefit of each end face",
     "series_drift": "loss drift",
@@ -166,7 +167,8 @@ def circuits_carried(carried: pd.DataFrame, health: pd.DataFrame) -> CarriedCirc
         p_damage_costs=np.where(
             diagnosed, 0.5 * (carried["p_damage_costs"].to_numpy(np.float64) + by_damage), by_damage
         ),
-        size_db=np.where(np.isfinite(size), size, light_db),
+        # a loss too small to be seen is not what dirt would cost: then the usual size stands
+        size_db=np.where(np.isfinite(size), size, np.where(light_db >= SEEN_DB, light_db, np.nan)),
     )
 
 

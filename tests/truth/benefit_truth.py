@@ -68,11 +68,14 @@ def won_by(order: npt.NDArray[np.int64], won: FloatArray, minutes: FloatArray, b
     return float(won[order][done].sum())
 
 
-def benefit_shares(database: Path, truth_folder: Path, seed: int = 0) -> list[dict[str, float]]:
-    """Share of all that could be won, for each ranking and for the oracle, one row per budget of minutes."""
+def benefit_shares(database: Path, truth: pd.DataFrame, seed: int = 0) -> list[dict[str, float]]:
+    """Share of all that could be won, for each ranking and for the oracle, one row per budget of minutes.
+
+    `truth` has a row per end face: connector_id, contaminated, damaged, dirt_db, damage_db, excess_db.
+    """
     con = duckdb.connect(str(database), read_only=True)
     now = moment_of(con, None)
-    faces, won, minutes = true_value(con, now, pd.read_parquet(truth_folder / "end_faces.parquet"))
+    faces, won, minutes = true_value(con, now, truth)
     scores = con.execute(
         "SELECT connector_id, benefit_score, p_not_clean, classic_score FROM ranking "
         "JOIN connector_health USING (connector_id) ORDER BY connector_id"
@@ -97,4 +100,5 @@ def benefit_shares(database: Path, truth_folder: Path, seed: int = 0) -> list[di
 
 if __name__ == "__main__":
     folder = Path(sys.argv[1])
-    print(pd.DataFrame(benefit_shares(folder / "fleet.duckdb", folder / "truth")).round(3).to_string(index=False))
+    states = pd.read_parquet(folder / "truth" / "end_faces.parquet")
+    print(pd.DataFrame(benefit_shares(folder / "fleet.duckdb", states)).round(3).to_string(index=False))

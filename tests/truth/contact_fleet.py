@@ -21,6 +21,10 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+sys.path.insert(0, str(Path(__file__).parent))
+
+from benefit_truth import benefit_shares
+
 from planner.health.backtest import area_under_curve
 from planner.pipeline import bring_up_to_date
 from planner.store.database import open_database
@@ -387,7 +391,11 @@ def analysed_contacts(folder: Path, links: int, seed: int, **laws: object) -> pd
     said = _belief(con)
     con.close()
     frame = truth.merge(said, on="connector_id", how="left", validate="one_to_one")
-    frame.attrs = truth.attrs
+    states = truth.rename(columns={"dirty": "contaminated"})
+    states["dirt_db"] = np.where(states["contaminated"], states["loss_db"], 0.0)
+    states["damage_db"] = np.where(states["damaged"], states["loss_db"], 0.0)
+    shares = benefit_shares(folder / "fleet.duckdb", states.assign(excess_db=states["loss_db"]))
+    frame.attrs = truth.attrs | {"benefit": shares}
     return frame
 
 
@@ -401,7 +409,9 @@ def _belief(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 def contact_scores(frame: pd.DataFrame) -> dict[str, float]:
     """Figures of one fleet: base rate, AUC, precision among the first 5 %, calibration error, Brier score."""
     bad = (frame["dirty"] | frame["damaged"]).to_numpy()
-    p, classic = frame["p_not_clean"].to_numpy(), frame["classic_score"].to_numpy()
+    unranked = frame["p_not_clean"].isna()  # out of service by the records: lost mates
+    p = frame["p_not_clean"].fillna(frame["p_not_clean"].mean()).to_numpy()
+    classic = frame["classic_score"].fillna(0.0).to_numpy()
     first = max(len(frame) // 20, 1)
     even = np.ones(len(frame))
 
@@ -411,6 +421,7 @@ def contact_scores(frame: pd.DataFrame) -> dict[str, float]:
     parts = np.array_split(np.argsort(p, kind="stable"), 10)
     return {
         "end faces": len(frame),
+        "unranked": int(unranked.sum()),
         "not clean": float(bad.mean()),
         "AUC": area_under_curve(p, bad, even),
         "AUC classic": area_under_curve(classic, bad, even),
@@ -419,6 +430,7 @@ def contact_scores(frame: pd.DataFrame) -> dict[str, float]:
         "lift": precision(p) / max(precision(classic), 1e-9),
         "ECE": float(sum(abs(p[i].mean() - bad[i].mean()) * len(i) for i in parts) / len(p)),
         "Brier": float(np.mean((p - bad) ** 2)),
+        **{f"of oracle, {row['minutes']:.0f} min": row["benefit of oracle"] for row in frame.attrs["benefit"]},
     }
 
 

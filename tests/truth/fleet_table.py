@@ -61,8 +61,11 @@ def judged(connectors: int, days: int, seed: int, trap: str) -> dict[str, float 
         folder = analysed_fleet(Path(name), connectors, days, seed, () if trap == "standard" else (trap,))
         frame = judged_frame(folder)
         database, truth = folder / "fleet.duckdb", folder / "truth"
-        shares = {f"{row['minutes']:.0f} min: {key}": row[key] for row in benefit_shares(database, truth)
-                  for key in ("classic", "probability", "benefit", "oracle", "benefit of oracle")}  # fmt: skip
+        states = pd.read_parquet(truth / "end_faces.parquet")
+        names = ("classic", "probability", "benefit", "oracle", "benefit of oracle")
+        shares = {
+            f"{row['minutes']:.0f} min: {name}": row[name] for row in benefit_shares(database, states) for name in names
+        }
         return {
             "fleet": trap,
             "seed": seed,
