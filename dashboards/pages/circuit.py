@@ -170,9 +170,15 @@ def _allowance(budget: Any) -> list[Any]:
     if is_unknown(budget["allowed_db"]):
         return ["; what is allowed is not known."]
     margin = float(budget["margin_db"]) if not is_unknown(budget["margin_db"]) else 0.0
+    sure = " That limit is not confirmed against its source." if _is_unconfirmed(budget["allowed_from"]) else ""
     if margin < 0:
-        return [", ", bold(db(-margin)), f" more than the {db(budget['allowed_db'])} allowed."]
-    return [" of the ", f"{db(budget['allowed_db'])} allowed: ", bold(db(margin)), " of margin is left."]
+        return [", ", bold(db(-margin)), f" more than the {db(budget['allowed_db'])} allowed.{sure}"]
+    return [" of the ", f"{db(budget['allowed_db'])} allowed: ", bold(db(margin)), f" of margin is left.{sure}"]
+
+
+def _is_unconfirmed(source: Any) -> bool:
+    """Whether a text that names sources marks one of them as not confirmed."""
+    return not is_unknown(source) and "not confirmed" in str(source)
 
 
 def _facts(row: Any) -> Component:
@@ -230,15 +236,22 @@ _GLYPHS = {"mated_pair": "\u2016", "connector": "|", "splice": "\u00d7", "splitt
 
 
 def strip_rows(
-    path: pd.DataFrame, elements: pd.DataFrame, named: dict[str, tuple[float, float | None, str]]
+    path: pd.DataFrame,
+    elements: pd.DataFrame,
+    named: dict[str, tuple[float, float | None, str]],
+    readings: pd.DataFrame | None = None,
 ) -> list[dict[str, Any]]:
     """The path as rows of the strip: mated pairs with their end faces, cables, splices, splitters, in order.
 
     `path` is `circuit_paths` of one circuit with beliefs, `elements` the loss of its elements at one
-    wavelength. Each row: kind, faces (frame rows), element_id, place, site, dB columns, suspect (largest
-    probability that an element of the row is the cause), excess_db.
+    wavelength, `readings` what reflectometer traces show on them there. Each row: kind, faces (frame rows),
+    element_id, place, site, dB columns, seen (rows of `readings`), suspect (largest probability that an element
+    of the row is the cause), excess_db.
     """
     losses = {int(row.position): row for row in records(elements)}
+    seen: dict[int, list[Any]] = {}
+    for reading in records(readings) if readings is not None else ():
+        seen.setdefault(int(reading.position), []).append(reading)
     rows: list[dict[str, Any]] = []
     pair: dict[str, Any] | None = None
     for element in records(path):
@@ -263,6 +276,7 @@ def strip_rows(
         loss = next((losses[position] for position in row["positions"] if position in losses), None)
         for name in ("maximum_db", "typical_db", "typical_sd_db", "as_built_db", "source"):
             row[name] = None if loss is None else getattr(loss, name)
+        row["seen"] = [reading for position in row["positions"] for reading in seen.get(position, ())]
         suspects = [named[key] for key in row["ids"]() if key in named]
         row["suspect"] = max((share for share, _, _ in suspects), default=0.0)
         row["excess_db"] = max(((size or 0.0) for share, size, _ in suspects if share >= 0.2), default=0.0)
@@ -299,7 +313,8 @@ def _strip(
         return [*parts, not_assessed("circuit_paths", f"{why} Run: planner trace {circuit_id} --db FILE")]
     elements = ask(page_queries.circuit_elements, circuit_id)
     elements = elements[elements["wavelength_nm"] == wavelength]
-    rows = strip_rows(path, elements, suspicion(diagnosis))
+    readings = ask(page_queries.circuit_element_readings, circuit_id)
+    rows = strip_rows(path, elements, suspicion(diagnosis), readings[readings["wavelength_nm"] == wavelength])
     budget = _budget_at(budgets, wavelength)
     segments = [
         (
@@ -330,7 +345,26 @@ def _strip(
     if elements.empty:
         parts.append(not_assessed("budget_elements", "Losses per element are unknown. Run: planner analyse --db FILE"))
     parts.append(_strip_table(rows, worst if worst["suspect"] >= 0.2 else None, wavelength))
-    return parts
+    if any(_is_unconfirmed(each["source"]) for each in rows):
+        parts.append(html.P("* from a value that could not be confirmed against its source.", className="faint small"))
+    return [*parts, *_measured_words(readings, wavelength)]
+
+
+def _measured_words(readings: pd.DataFrame, wavelength: float | None) -> list[Component]:
+    """What the column of measured losses rests on, or why it is empty."""
+    here = readings[readings["wavelength_nm"] == wavelength]
+    if len(here):
+        text = (
+            f"Measured: reflectometer, newest traces to {day(here['measured_at'].max())}. Elements nearer to each "
+            "other than the dead zone share one value, which stands at the first of them. One way: a difference between "
+            "fibres can pass for a loss or a gain there; both directions cancel it."
+        )
+    elif len(readings):
+        at = ", ".join(f"{value:.0f} nm" for value in sorted(set(readings["wavelength_nm"])))
+        text = f"Measured per element: no reflectometer trace at this wavelength; there are some at {at}."
+    else:
+        return [not_assessed("otdr_events on this path", "Losses of single elements were not measured.")]
+    return [html.P(text, className="faint small")]
 
 
 def _name(row: dict[str, Any]) -> str:
@@ -350,7 +384,7 @@ def _strip_table(rows: list[dict[str, Any]], worst: dict[str, Any] | None, wavel
                 html.Tr(
                     [
                         html.Td("", className="rail rail-cable"),
-                        html.Th(site_link(site_now, row["site_name"]), colSpan="6", scope="colgroup"),
+                        html.Th(site_link(site_now, row["site_name"]), colSpan="7", scope="colgroup"),
                     ],
                     className="site-row",
                 )
@@ -362,9 +396,10 @@ def _strip_table(rows: list[dict[str, Any]], worst: dict[str, Any] | None, wavel
             html.Td(mark, className=f"rail rail-{row['kind']}{edge}"),
             html.Th(_element_words(row), scope="row"),
             html.Td(_belief_words(row), **head("Dirty or damaged")),
-            html.Td(_loss_words(row), className="number", **head("Should lose")),
-            html.Td(_known(row["maximum_db"]), className="number", **head("At most")),
+            html.Td(_loss_words(row) + _star(row), className="number", **head("Should lose")),
+            html.Td(_known(row["maximum_db"]) + _star(row), className="number", **head("At most")),
             html.Td(_known(row["as_built_db"]), className="number", **head("As built")),
+            html.Td(_seen_words(row), className="number", **head("Measured" if row["seen"] else "")),
             html.Td(
                 [
                     html.Span("most suspected" if row is worst else "suspected", className="here"),
@@ -385,6 +420,7 @@ def _strip_table(rows: list[dict[str, Any]], worst: dict[str, Any] | None, wavel
         html.Th("Should lose", scope="col", className="number"),
         html.Th("At most", scope="col", className="number"),
         html.Th("As built", scope="col", className="number"),
+        html.Th("Measured", scope="col", className="number"),
         html.Th("Suspected", scope="col"),
     ]
     return html.Div(
@@ -394,6 +430,25 @@ def _strip_table(rows: list[dict[str, Any]], worst: dict[str, Any] | None, wavel
         tabIndex="0",
         **aria(label=words),
     )
+
+
+def _star(row: dict[str, Any]) -> str:
+    return "*" if not is_unknown(row["typical_db"]) and _is_unconfirmed(row["source"]) else ""
+
+
+def _seen_words(row: dict[str, Any]) -> list[Any]:
+    """What reflectometer traces show on the element, and from how many sides."""
+    words: list[Any] = []
+    for reading in row["seen"]:
+        if is_unknown(reading.loss_db):
+            words.append(html.Div("seen, loss not measured"))
+            continue
+        where = "" if row["kind"] != "cable" else f" at {figure(reading.place_m)}\u202fm"
+        ways = "" if reading.is_two_way else " one way"
+        words.append(html.Div(f"{db(reading.loss_db)}{ways}{where}"))
+        if not is_unknown(reading.same_as) and reading.same_as:
+            words.append(html.Div(f"with {str(reading.same_as).replace(';', ', ')}", className="faint small"))
+    return words
 
 
 def _known(value: Any) -> str:
@@ -619,7 +674,8 @@ def _budget_table(budgets: pd.DataFrame) -> list[Component]:
     return [
         html.H2("Loss budget and where it comes from"),
         table(
-            "Sums over the path. Typical is the statistical expectation, at most the sum of the standards' limits.",
+            "Sums over the path. Typical is the statistical expectation; at most is the sum of the limits: the "
+            "standards', for splitters the top of a planning range, and the operator's own where there are some.",
             heads(
                 "Wavelength",
                 "Typical#",

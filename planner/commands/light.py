@@ -200,7 +200,8 @@ def _event_text(event: dict[Hashable, Any], name: str) -> str:
     if pd.isna(event["loss_db"]):
         text = "end"
     else:
-        text = f"{float(event['loss_db']):.2f}" + ("" if event["is_two_way"] else " one way")
+        gain = " (gainer)" if float(event["loss_db"]) < 0 else ""
+        text = f"{float(event['loss_db']):.2f}{gain}" + ("" if event["is_two_way"] else " one way")
     others = [str(event["element_id"]), *str(event["same_as"]).split(";")]
     others = [other for other in others if other and other != name]
     return text + (f" (with {', '.join(others)})" if others else "")
@@ -221,7 +222,7 @@ def _show_summary(row: dict[Hashable, Any], where: str) -> None:
     allowed = str(row["allowed_from"])
     power = str(row["power_margin_from"])
     lines = {
-        "limit of the standards": db("maximum_db"),
+        "at most, by the limits": db("maximum_db"),
         "typical": plus_minus("typical_db", "typical_sd_db"),
         "as built": db("as_built_db"),
         "measured": measured,

@@ -5,9 +5,10 @@ trace, or as rows), the circuits, the first and latest loss tests, the power the
 limits in force. Out: the rows of `circuit_budget` and `budget_elements`. Everything is computed for all
 circuits at once: elements of one type share one look-up per wavelength, sums run over the arrays.
 
-Three sums per circuit: the largest loss the standards allow, the loss to expect (mean and spread; spreads of
-independent elements add as squares) and the loss as built (first test). A mated pair is two end faces that
-meet in one adapter; the pairs at the end equipment count, because a one-cord reference measures them.
+Three sums per circuit: the largest loss the limits allow (a splitter's is the top of a planning range), the
+loss to expect (mean and spread; spreads of independent elements add as squares) and the loss as built (first
+test). A mated pair is two end faces that meet in one adapter; the pairs at the end equipment count, because a
+one-cord reference measures them.
 """
 
 from __future__ import annotations
@@ -205,7 +206,7 @@ class Expected:
     Attributes
     ----------
     maximum_db, typical_db, variance_db2
-        Sum of the standards' limits; expected loss and its variance.
+        Sum of the limits (for splitters the top of a planning range); expected loss and its variance.
     length_m
         Cable on the path.
     return_loss_db

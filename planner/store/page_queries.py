@@ -337,6 +337,16 @@ def circuit_elements(con: Connection, circuit_id: str) -> pd.DataFrame:
     )
 
 
+def circuit_element_readings(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """What the newest reflectometer traces of a circuit show on the elements of its path."""
+    columns = ", ".join(quoted(name) for name in TABLES["element_readings"].column_names)
+    return fetch(
+        con,
+        f"SELECT {columns} FROM element_readings WHERE circuit_id = ? ORDER BY wavelength_nm, position, place_m",
+        [circuit_id],
+    )
+
+
 def circuit_diagnosis(con: Connection, circuit_id: str) -> pd.DataFrame:
     """Possible causes of a circuit's state, most probable first."""
     columns = ", ".join(quoted(name) for name in TABLES["diagnosis"].column_names)

@@ -175,7 +175,9 @@ CIRCUIT_BUDGET = Table(
     columns=(
         _text("circuit_id", "circuit"),
         _number("wavelength_nm", "nm", "wavelength"),
-        _number("maximum_db", "dB", "sum of the standards' limits"),
+        _number(
+            "maximum_db", "dB", "sum of the limits: of the standards, of planning ranges for splitters, or of one's own"
+        ),
         _number("typical_db", "dB", "expected loss"),
         _number("typical_sd_db", "dB", "spread of the expected loss"),
         _number("as_built_db", "dB", "acceptance test; empty if none"),
@@ -213,7 +215,7 @@ BUDGET_ELEMENTS = Table(
         _count("position", "position of the element (of the first of a mated pair) in circuit_paths"),
         _text("element_kind", "mated_pair, cable, splice or splitter"),
         _text("element_id", "element"),
-        _number("maximum_db", "dB", "standard's limit"),
+        _number("maximum_db", "dB", "limit, see source"),
         _number("typical_db", "dB", "expected loss"),
         _number("typical_sd_db", "dB", "spread"),
         _number("as_built_db", "dB", "as built, where recorded"),

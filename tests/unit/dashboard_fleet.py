@@ -516,7 +516,7 @@ def _paths(con: duckdb.DuckDBPyConnection) -> None:
                         "maximum_db": maximum,
                         "typical_db": typical,
                         "typical_sd_db": 0.1,
-                        "source": "invented table for this test",
+                        "source": "invented table for this test" + ("; not confirmed" if kind == "splice" else ""),
                     }
                     for position, kind, element, maximum, typical in (
                         (1, "mated_pair", "P-A", 0.75, 0.25),
@@ -530,6 +530,30 @@ def _paths(con: duckdb.DuckDBPyConnection) -> None:
                     )
                 ],
             )
+    put(
+        con,
+        "element_readings",
+        [
+            {
+                "circuit_id": "K-1",
+                "wavelength_nm": 1310.0,
+                "position": position,
+                "element_kind": kind,
+                "element_id": element,
+                "same_as": same,
+                "place_m": metres,
+                "loss_db": loss,
+                "is_two_way": two_way,
+                "events": 1,
+                "measured_at": days_ago(8),
+            }
+            for position, kind, element, same, metres, loss, two_way in (
+                (4, "mated_pair", "P-1", "P-0", 5.0, 1.21, False),
+                (7, "cable", "CB-2", "", 4321.0, 0.33, True),
+                (8, "splice", "SP-1", "", 8200.0, 0.07, True),
+            )
+        ],
+    )
     put(
         con,
         "series_drift",
