@@ -356,8 +356,8 @@ def _measured_words(readings: pd.DataFrame, wavelength: float | None) -> list[Co
     if len(here):
         text = (
             f"Measured: reflectometer, newest traces to {day(here['measured_at'].max())}. Elements nearer to each "
-            "other than the dead zone share one value, which stands at the first of them. One way: a difference between "
-            "fibres can pass for a loss or a gain there; both directions cancel it."
+            "other than the dead zone share one value, which stands at the first of them. One way: fibres that differ "
+            "can look like a loss or a gain; the mean of both directions cancels that."
         )
     elif len(readings):
         at = ", ".join(f"{value:.0f} nm" for value in sorted(set(readings["wavelength_nm"])))
