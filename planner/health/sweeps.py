@@ -81,7 +81,8 @@ def _blocks(single: Float32) -> Float32:
     Where that is not all of the matrix (a part was replaced), the first is `ACROSS`.
     """
     blocks = np.concatenate([single[:, :2, :2].reshape(-1, 4), single[:, 2:, 2:].reshape(-1, 4)], axis=1)
-    across = single[:, :2, 2:].any(axis=(1, 2)) | single[:, 2:, :2].any(axis=(1, 2))
+    rows = single.reshape(-1, 16)
+    across = np.logical_or.reduce([rows[:, s] != 0.0 for s in (2, 3, 6, 7, 8, 9, 12, 13)])
     blocks[across, 0] = ACROSS
     return np.ascontiguousarray(blocks)
 
