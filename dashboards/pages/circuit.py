@@ -446,8 +446,10 @@ def _seen_words(row: dict[str, Any]) -> list[Any]:
         where = "" if row["kind"] != "cable" else f" at {figure(reading.place_m)}\u202fm"
         ways = "" if reading.is_two_way else " one way"
         words.append(html.Div(f"{db(reading.loss_db)}{ways}{where}"))
-        if not is_unknown(reading.same_as) and reading.same_as:
-            words.append(html.Div(f"with {str(reading.same_as).replace(';', ', ')}", className="faint small"))
+        names = [str(reading.element_id), *("" if is_unknown(reading.same_as) else str(reading.same_as)).split(";")]
+        others = [name for name in names if name and name not in (row["element_id"], row["port_id"])]
+        if others:
+            words.append(html.Div(f"with {', '.join(others)}", className="faint small"))
     return words
 
 

@@ -548,7 +548,7 @@ def _paths(con: duckdb.DuckDBPyConnection) -> None:
                 "measured_at": days_ago(8),
             }
             for position, kind, element, same, metres, loss, two_way in (
-                (4, "mated_pair", "P-1", "P-0", 5.0, 1.21, False),
+                (4, "splice", "SP-0", "P-1", 5.0, 1.21, False),
                 (7, "cable", "CB-2", "", 4321.0, 0.33, True),
                 (8, "splice", "SP-1", "", 8200.0, 0.07, True),
             )

@@ -133,9 +133,10 @@ def test_circuit_page_adds_up(small: Dash) -> None:
 def test_circuit_page_shows_what_was_measured_on_each_element(small: Dash) -> None:
     """What a reflectometer saw stands beside what an element should lose; unconfirmed values carry a star."""
     words = dashboard_fleet.text_of(shown("/circuit?id=K-1"))
-    for part in ("1.21\u202fdB one way", "with P-0", "0.33\u202fdB at 4,321\u202fm", "0.07\u202fdB",
+    for part in ("1.21\u202fdB one way", "with SP-0", "0.33\u202fdB at 4,321\u202fm", "0.07\u202fdB",
                  "0.05\u202fdB \u00b1 0.10*", "* from a value that could not be confirmed"):  # fmt: skip
         assert part in words, part
+    assert "with P-1" not in words and "with SP-1" not in words
     assert "there are some at 1310 nm" in dashboard_fleet.text_of(shown("/circuit?id=K-1&nm=1550"))
     assert "otdr_events on this path" in dashboard_fleet.text_of(shown("/circuit?id=K-2"))
 
