@@ -90,6 +90,7 @@ TEST_COLUMNS = (
     "measured_at",
     "directions",
     "reference_cords",
+    "as_built_cords",
 )
 POWER_COLUMNS = ("circuit_id", "a_tx_dbm", "a_rx_dbm", "z_tx_dbm", "z_rx_dbm", "measured_at")
 
@@ -115,6 +116,7 @@ NOTES = (
     "APC against PC or UPC on the path: reflection of an air gap assumed",
     "allowed loss is unconfirmed",
     "later power readings contradict the last loss test, which no longer counts",
+    "as built and measured were tested by different reference methods: do not compare them",
 )
 (
     UNTRACED,
@@ -134,6 +136,7 @@ NOTES = (
     MIXED_POLISH,
     ALLOWED_UNCONFIRMED,
     TEST_OUTDATED,
+    OTHER_METHOD,
 ) = (1 << bit for bit in range(len(NOTES)))
 
 
@@ -371,7 +374,7 @@ def circuit_budgets(
         `circuit_id, a_port_id, z_port_id, application, wavelength_nm, max_loss_db`.
     tests
         First and latest loss test of each circuit and wavelength (`TEST_COLUMNS`); `directions` is the number
-        of directions in the latest figure.
+        of directions in the latest figure, `as_built_cords` the reference method of the first.
     powers
         Latest power of the end ports (`POWER_COLUMNS`). What a port receives counts only if it ends one
         circuit: at a port shared by several (a PON head end) the light cannot be told apart.
@@ -898,14 +901,17 @@ def _with_measured(budget: pd.DataFrame, ends: _Ends, limits: Limits) -> pd.Data
     at[outdated & ~by_power] = np.datetime64("NaT", "us")
 
     cords = pd.to_numeric(budget["reference_cords"]).to_numpy(dtype=float, na_value=np.nan)
-    hidden_count = np.zeros(len(budget))
+    first_cords = pd.to_numeric(budget["as_built_cords"]).to_numpy(dtype=float, na_value=np.nan)
+    hidden_count, first_hidden = np.zeros(len(budget)), np.zeros(len(budget))
     for number in (1, 2, 3):
         hidden_count[by_test & (cords == number)] = hidden_connections(number, limits)
+        first_hidden[first_cords == number] = hidden_connections(number, limits)
     directions = pd.to_numeric(budget["directions"]).to_numpy(dtype=float, na_value=np.nan)
     two_way = np.nan_to_num(directions, nan=1.0) >= 2
     sd = np.where(by_test, loss_test_sd_db(limits).value / np.where(two_way, np.sqrt(2.0), 1.0), np.nan)
     sd = np.where(by_power, POWER_LOSS_SD_DB, sd)
-    hidden = np.where(by_test, hidden_count * budget["end_pair_db"].fillna(0.0).to_numpy(), 0.0)
+    end_pair = budget["end_pair_db"].fillna(0.0).to_numpy()
+    hidden = np.where(by_test, hidden_count * end_pair, 0.0)
 
     flags = budget["flags"].fillna(UNTRACED).to_numpy(dtype=np.int64).copy()
     flags[by_power] |= FROM_POWER
@@ -914,12 +920,14 @@ def _with_measured(budget: pd.DataFrame, ends: _Ends, limits: Limits) -> pd.Data
     flags[by_test & (cords == 2)] |= TWO_CORDS
     flags[by_test & (cords == 3)] |= THREE_CORDS
     flags[by_test & np.isnan(cords)] |= NO_METHOD
+    flags[by_test & (hidden_count != first_hidden)] |= OTHER_METHOD
     return budget.assign(
         measured_db=measured,
         measured_at=at,
         measured_from=_labelled(np.select([by_test, by_power], [0, 1], 2), ["loss_test", "power", "not assessed"]),
         measured_sd_db=sd,
         hidden_db=np.where(by_test | by_power, hidden, np.nan),
+        as_built_hidden_db=first_hidden * end_pair,
         excess_db=measured - (budget["typical_db"].to_numpy(dtype=float) - hidden),
         flags=flags,
     )
@@ -1101,7 +1109,7 @@ def _fleet_offset(budget: pd.DataFrame, demands: _Demands) -> Floats:
     circuit with it.
     """
     app = demands.of_circuit[budget["circuit"].to_numpy()]
-    offset = budget["as_built_db"] - (budget["typical_db"] - budget["hidden_db"].fillna(0.0))
+    offset = budget["as_built_db"] - (budget["typical_db"] - budget["as_built_hidden_db"])
     kind = pd.DataFrame({"app": app, "nm": budget["wavelength_nm"].to_numpy(), "offset": offset.to_numpy(dtype=float)})
     grouped = kind.groupby(["app", "nm"])["offset"]
     enough = grouped.transform("count").to_numpy() >= LEAST_CIRCUITS

@@ -62,9 +62,9 @@ def acceptance_and_latest_tests(
 ) -> pd.DataFrame:
     """First and latest loss test of each circuit and wavelength, up to `now`.
 
-    Tests of both directions within a day of the first (or latest) one are averaged. Columns circuit_id,
-    wavelength_nm, as_built_db, as_built_at, measured_db, measured_at, directions, reference_cords (of the
-    latest test).
+    Tests of both directions and one reference method within a day of the first (or latest) one are averaged.
+    Columns circuit_id, wavelength_nm, as_built_db, as_built_at, measured_db, measured_at, directions,
+    reference_cords (of the latest test), as_built_cords (of the first).
     """
     where = "" if circuit_id is None else "AND circuit_id = ?"
     return fetch(
@@ -77,14 +77,17 @@ def acceptance_and_latest_tests(
         ),
         span AS (
             SELECT circuit_id, wavelength_nm, min("at") AS first_at, max("at") AS last_at,
-                   arg_max_null(reference_cords, ("at", test_id)) AS reference_cords
+                   arg_max_null(reference_cords, ("at", test_id)) AS reference_cords,
+                   arg_min_null(reference_cords, ("at", test_id)) AS as_built_cords
             FROM tests GROUP BY ALL
         ),
         firsts AS (
             SELECT circuit_id, wavelength_nm, avg(loss_db) AS loss_db FROM (
                 SELECT t.circuit_id, t.wavelength_nm, t.direction, arg_min(t.loss_db, (t."at", t.test_id)) AS loss_db
                 FROM tests t JOIN span s USING (circuit_id, wavelength_nm)
-                WHERE t."at" <= s.first_at + INTERVAL 1 DAY GROUP BY ALL
+                WHERE t."at" <= s.first_at + INTERVAL 1 DAY
+                  AND t.reference_cords IS NOT DISTINCT FROM s.as_built_cords
+                GROUP BY ALL
             ) GROUP BY ALL
         ),
         lasts AS (
@@ -92,12 +95,15 @@ def acceptance_and_latest_tests(
                    bool_or(direction = 'both') AS is_both FROM (
                 SELECT t.circuit_id, t.wavelength_nm, t.direction, arg_max(t.loss_db, (t."at", t.test_id)) AS loss_db
                 FROM tests t JOIN span s USING (circuit_id, wavelength_nm)
-                WHERE t."at" >= s.last_at - INTERVAL 1 DAY GROUP BY ALL
+                WHERE t."at" >= s.last_at - INTERVAL 1 DAY
+                  AND t.reference_cords IS NOT DISTINCT FROM s.reference_cords
+                GROUP BY ALL
             ) GROUP BY ALL
         )
         SELECT s.circuit_id, s.wavelength_nm, f.loss_db AS as_built_db, s.first_at AS as_built_at,
                l.loss_db AS measured_db, s.last_at AS measured_at,
-               CASE WHEN l.is_both OR l.ways > 1 THEN 2 ELSE 1 END AS directions, s.reference_cords
+               CASE WHEN l.is_both OR l.ways > 1 THEN 2 ELSE 1 END AS directions, s.reference_cords,
+               s.as_built_cords
         FROM span s
         JOIN firsts f USING (circuit_id, wavelength_nm)
         JOIN lasts l USING (circuit_id, wavelength_nm)

@@ -99,7 +99,7 @@ def test_w04_channel_of_40gbase_er4(tmp_path: Path) -> None:
 def w05_row(measured_db: float) -> pd.Series:
     """Budget row of W05: 19.5 dB of power budget, 13.0 dB at acceptance, then a later measurement."""
     at = [pd.Timestamp("2030-01-01"), pd.Timestamp("2030-06-01")]
-    values = ("X", 1310.0, 13.0, at[0], measured_db, at[1], 2, 1)
+    values = ("X", 1310.0, 13.0, at[0], measured_db, at[1], 2, 1, 1)
     tests = pd.DataFrame([dict(zip(TEST_COLUMNS, values, strict=True))])
     spent = budget(link([("OS2", 20.0)], 4), standard_limits(), 1310.0, power_budget_db(1.5, -18.0), tests=tests)
     return spent.circuits.iloc[0]

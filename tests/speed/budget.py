@@ -74,7 +74,7 @@ def fleet(count: int, seed: int = 1) -> tuple[pd.DataFrame, pd.DataFrame, pd.Dat
     )
     loss = rng.uniform(2, 5, count)
     at = pd.Timestamp("2030-01-01")
-    tests = pd.DataFrame(dict(zip(TEST_COLUMNS, (ids, 1550.0, loss, at, loss + 0.1, at, 2, 1), strict=True)))
+    tests = pd.DataFrame(dict(zip(TEST_COLUMNS, (ids, 1550.0, loss, at, loss + 0.1, at, 2, 1, 1), strict=True)))
     readings = (ids, 0.0, -loss, 0.0, -loss, at)
     return elements, circuits, tests, pd.DataFrame(dict(zip(POWER_COLUMNS, readings, strict=True)))
 

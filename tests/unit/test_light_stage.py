@@ -364,5 +364,9 @@ def test_first_and_latest_test_average_both_directions() -> None:
     assert row["measured_db"] == pytest.approx(5.2)
     assert row["directions"] == 1
     assert pd.isna(row["reference_cords"])
+    assert row["as_built_cords"] == 1
+    insert_tests(con, [("7", "2030-06-01 08:40", "z_to_a", 6.0, None), ("8", "2030-06-01 08:20", "z_to_a", 1.0, 3)])
+    one_method = light_queries.acceptance_and_latest_tests(con, datetime(2030, 7, 1)).iloc[0]
+    assert (one_method["measured_db"], one_method["directions"]) == (pytest.approx(5.6), 2)
     both = light_queries.acceptance_and_latest_tests(con, datetime(2030, 1, 2), "C").iloc[0]
     assert (both["measured_db"], both["directions"]) == (pytest.approx(3.2), 2)

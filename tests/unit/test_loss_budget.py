@@ -76,7 +76,7 @@ def circuits(**changes: Any) -> pd.DataFrame:
 
 def measured_loss(**changes: Any) -> pd.DataFrame:
     """First and latest loss test of the circuit at 1310 nm."""
-    values = dict(zip(TEST_COLUMNS, ("C1", 1310.0, 22.0, AT, 23.0, AT, 1, 1), strict=True))
+    values = dict(zip(TEST_COLUMNS, ("C1", 1310.0, 22.0, AT, 23.0, AT, 1, 1, 1), strict=True))
     return pd.DataFrame([{**values, **changes}])
 
 
@@ -203,13 +203,21 @@ def test_order_of_rows_does_not_matter() -> None:
 @pytest.mark.parametrize(("cords", "hidden"), [(1, 0.0), (2, 0.25), (3, 0.5), (np.nan, 0.0)])
 def test_what_the_reference_hides(cords: float, hidden: float) -> None:
     """Two cords hide one end connection and three hide both: the excess compares like with like."""
-    row = only(budget(tests=measured_loss(reference_cords=cords)), 1310.0)
+    row = only(budget(tests=measured_loss(reference_cords=cords, as_built_cords=cords)), 1310.0)
     assert row["hidden_db"] == pytest.approx(hidden)
     assert row["excess_db"] == pytest.approx(23.0 - (row["typical_db"] - hidden))
     assert row["margin_db"] == pytest.approx(28.0 - 23.0 - hidden)
     assert ("reference" in row["note"]) == (hidden > 0 or np.isnan(cords))
     with pytest.raises(ParameterError, match="must be 1, 2 or 3"):
         hidden_connections(4, standard_limits())
+
+
+def test_tests_of_different_reference_methods_are_not_compared() -> None:
+    """A first test with three cords and a later one with one are said not to compare; each is put right by its own."""
+    row = only(budget(tests=measured_loss(reference_cords=1, as_built_cords=3)), 1310.0)
+    assert "different reference methods" in row["note"]
+    assert row["hidden_db"] == 0.0
+    assert "different reference methods" not in only(budget(tests=measured_loss()), 1310.0)["note"]
 
 
 def test_two_directions_are_more_certain() -> None:
@@ -308,6 +316,9 @@ def test_fleet_offset_is_the_median_of_its_kind() -> None:
     at_test = full[full["wavelength_nm"] == 1310.0]
     assert at_test["fleet_offset_db"].tolist() == pytest.approx([24.5 - at_test["typical_db"].iloc[0]] * 10)
     assert full.loc[full["wavelength_nm"] == 1490.0, "fleet_offset_db"].isna().all()
+    three = budget(rows, asked, tests.assign(as_built_cords=3)).circuits
+    offset = three.loc[three["wavelength_nm"] == 1310.0, "fleet_offset_db"]
+    assert offset.tolist() == pytest.approx([25.0 - at_test["typical_db"].iloc[0]] * 10)
     few = budget(rows, asked, tests.iloc[:9]).circuits
     assert few["fleet_offset_db"].isna().all()
 
