@@ -148,6 +148,11 @@ def connect(target: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.Duc
                 ) from error
         except duckdb.ConnectionException as error:
             raise StoreError(f"{target}: is open in this process in another way: {error}") from error
+        except duckdb.CatalogException as error:  # the engine takes some files for data to look at, e.g. a CSV
+            first_line = str(error).splitlines()[0]
+            raise StoreError(
+                f"{target}: is not a planner database: {first_line}; give the file that planner load made"
+            ) from error
         time.sleep(_LOCK_PAUSE_S)
 
 

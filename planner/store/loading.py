@@ -43,7 +43,7 @@ from planner.intake.staging import (
 from planner.progress import Progress, part_of, silent
 from planner.store.database import LOAD_COLUMN, has_rows, newest_load, quoted, transaction
 from planner.tables.catalogue import INTAKE_TABLES, REQUIRED_TABLES
-from planner.tables.result_tables import INTAKE_FINDINGS, LOAD_FILES, LOADS, QUARANTINE, ROW_HISTORY
+from planner.tables.result_tables import INTAKE_FINDINGS, LOAD_FILES, LOADS, QUARANTINE, ROW_HISTORY, TRACE_FILES
 from planner.tables.schema import Table
 
 
@@ -147,10 +147,13 @@ def load_sources(
         workspace = Path(folder)
         progress(0.0, "looking at the files")
         found = find_sources(sources, rules, workspace, table)
+        hashes = pd.DataFrame(columns=["trace_id", "file_name", "sha256"])
         if found.traces:
-            found.candidates.append(_traces_as_events(found.traces, workspace, circuit, direction, trace_index))
+            candidate, hashes = _traces_as_events(found.traces, workspace, circuit, direction, trace_index)
+            found.candidates.append(candidate)
         prepared = _prepare_all(found, rules, workspace)
-        load = _Load(con, ", ".join(str(path) for path in sources), prepared, found, strict, loaded_at, workspace)
+        said = ", ".join(str(path) for path in sources)
+        load = _Load(con, said, prepared, found, strict, loaded_at, workspace, hashes)
         return load.run(part_of(progress, 0.05, 1.0), findings_file)
 
 
@@ -200,8 +203,8 @@ def loading_order() -> tuple[str, ...]:
 
 def _traces_as_events(
     paths: list[Path], workspace: Path, circuit: str | None, direction: str | None, index: Path | None
-) -> Candidate:
-    """Reflectometer traces read into rows of otdr_events, as a file of that table."""
+) -> tuple[Candidate, pd.DataFrame]:
+    """Reflectometer traces read into rows of otdr_events, as a file of that table; and the hash of each raw file."""
     from planner.standards.otdr_files import read_traces  # needed for traces only
 
     if direction is not None and direction not in ("a_to_z", "z_to_a"):
@@ -213,8 +216,10 @@ def _traces_as_events(
         frames.append(read_traces([path], circuit_id=of_circuit, direction=of_direction))  # type: ignore[arg-type]
     table = next(one for one in INTAKE_TABLES if one.name == "otdr_events")
     target = workspace / "otdr_events.parquet"
-    pd.concat(frames, ignore_index=True)[list(table.column_names)].to_parquet(target, index=False)
-    return Candidate(table, ", ".join(path.name for path in paths), target, "parquet")
+    rows = pd.concat(frames, ignore_index=True)
+    rows[list(table.column_names)].to_parquet(target, index=False)
+    hashes = rows[["trace_id", "file_name", "sha256"]].drop_duplicates("trace_id")
+    return Candidate(table, ", ".join(path.name for path in paths), target, "parquet"), hashes
 
 
 def _trace_index(path: Path) -> dict[str, tuple[str | None, str | None]]:
@@ -243,6 +248,7 @@ class _Load:
         strict: bool,
         loaded_at: datetime,
         workspace: Path,
+        trace_hashes: pd.DataFrame,
     ) -> None:
         self.con = con
         self.said_source = said_source
@@ -251,6 +257,7 @@ class _Load:
         self.strict = strict
         self.loaded_at = loaded_at
         self.workspace = workspace
+        self.trace_hashes = trace_hashes
         self.load_id = 0
         self.files: list[FileReport] = []
         self.broken: dict[str, pd.DataFrame] = {}
@@ -532,6 +539,15 @@ class _Load:
                     file.rows_kept_out,
                 ],
             )
+        if len(self.trace_hashes) and any(file.table_name == "otdr_events" for file in read):
+            self.con.register("_hashes", self.trace_hashes)
+            self.con.execute("DELETE FROM trace_files WHERE trace_id IN (SELECT trace_id FROM _hashes)")
+            self.con.execute(
+                f"INSERT INTO trace_files ({_names(TRACE_FILES)}) "
+                "SELECT trace_id, file_name, sha256, ? FROM _hashes SEMI JOIN otdr_events USING (trace_id)",
+                [self.load_id],
+            )
+            self.con.unregister("_hashes")
         sums = [
             sum(getattr(file, name) for file in read)
             for name in ("rows_read", "rows_new", "rows_replaced", "rows_same", "rows_kept_out")

@@ -579,6 +579,19 @@ LOAD_FILES = Table(
     ),
 )
 
+TRACE_FILES = Table(
+    name="trace_files",
+    kind="ledger",
+    meaning="One reflectometer file: the trace it became and the hash of its raw bytes.",
+    key=("trace_id",),
+    columns=(
+        _text("trace_id", "trace in otdr_events"),
+        _text("file_name", "file"),
+        _text("sha256", "SHA-256 of the raw file"),
+        _count("load_id", "load that took it in last"),
+    ),
+)
+
 INTAKE_FINDINGS = Table(
     name="findings",
     kind="ledger",
@@ -651,6 +664,7 @@ RESULT_TABLES: tuple[Table, ...] = (
 LEDGER_TABLES: tuple[Table, ...] = (
     LOADS,
     LOAD_FILES,
+    TRACE_FILES,
     INTAKE_FINDINGS,
     QUARANTINE,
     ROW_HISTORY,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import sys
 from pathlib import Path
 
@@ -101,8 +102,11 @@ def test_traces_become_events(
     found = con.execute(
         "SELECT circuit_id, direction, count(*), min(loss_db) FROM otdr_events GROUP BY ALL ORDER BY 1"
     ).fetchall()
+    kept = con.execute("SELECT file_name, sha256, load_id FROM trace_files ORDER BY load_id").fetchall()
     con.close()
     assert found == [("X1", "z_to_a", 3, -0.12), ("X2", "a_to_z", 3, -0.12)]
+    raw = hashlib.sha256((tmp_path / "one.sor").read_bytes()).hexdigest()
+    assert [(name, sha) for name, sha, _ in kept] == [("one.sor", raw), ("two.sor", raw)]
 
 
 def test_status_says_what_is_there_and_what_is_not(

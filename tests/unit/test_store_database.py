@@ -186,3 +186,12 @@ def test_a_result_table_is_replaced_whole(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="columns missing"):
         replace_result(con, "dirt_sources", first.drop(columns="met_at"))
     con.close()
+
+
+def test_a_data_file_is_no_database(tmp_path: Path) -> None:
+    """A CSV file given as the database is refused in one line, for reading and for writing."""
+    path = tmp_path / "fleet.csv"
+    path.write_text("site_id\nS1\n", encoding="utf-8")
+    for read_only in (True, False):
+        with pytest.raises(StoreError, match=r"fleet\.csv: is (not a planner database|a DuckDB database of something)"):
+            open_database(path, read_only=read_only)
