@@ -58,6 +58,20 @@ def db(value: Any, *, sign: bool = False) -> str:
     return plus + figure(value, 2, "dB")
 
 
+def is_unconfirmed(source: Any) -> bool:
+    """Whether a text that names sources marks one of them as not confirmed."""
+    return not is_unknown(source) and "not confirmed" in str(source)
+
+
+def margin_db(value: Any, allowed_from: Any) -> str:
+    """A margin in decibels, with a star where the limit behind it is not confirmed; see `STAR`."""
+    return db(value) + ("*" if not is_unknown(value) and is_unconfirmed(allowed_from) else "")
+
+
+STAR = " * against a limit that is not confirmed against its source."
+"""What the star behind a margin means, for the caption of a table."""
+
+
 def percent(value: Any) -> str:
     """A probability or share as whole per cent; the ends are never rounded to certainty."""
     if is_unknown(value):

@@ -30,6 +30,7 @@ from dashboards.components.words import (
     day,
     db,
     figure,
+    is_unconfirmed,
     is_unknown,
     moment,
     percent,
@@ -170,15 +171,10 @@ def _allowance(budget: Any) -> list[Any]:
     if is_unknown(budget["allowed_db"]):
         return ["; what is allowed is not known."]
     margin = float(budget["margin_db"]) if not is_unknown(budget["margin_db"]) else 0.0
-    sure = " That limit is not confirmed against its source." if _is_unconfirmed(budget["allowed_from"]) else ""
+    sure = " That limit is not confirmed against its source." if is_unconfirmed(budget["allowed_from"]) else ""
     if margin < 0:
         return [", ", bold(db(-margin)), f" more than the {db(budget['allowed_db'])} allowed.{sure}"]
     return [" of the ", f"{db(budget['allowed_db'])} allowed: ", bold(db(margin)), f" of margin is left.{sure}"]
-
-
-def _is_unconfirmed(source: Any) -> bool:
-    """Whether a text that names sources marks one of them as not confirmed."""
-    return not is_unknown(source) and "not confirmed" in str(source)
 
 
 def _facts(row: Any) -> Component:
@@ -345,7 +341,7 @@ def _strip(
     if elements.empty:
         parts.append(not_assessed("budget_elements", "Losses per element are unknown. Run: planner analyse --db FILE"))
     parts.append(_strip_table(rows, worst if worst["suspect"] >= 0.2 else None, wavelength))
-    if any(_is_unconfirmed(each["source"]) for each in rows):
+    if any(is_unconfirmed(each["source"]) for each in rows):
         parts.append(html.P("* from a value that could not be confirmed against its source.", className="faint small"))
     return [*parts, *_measured_words(readings, wavelength)]
 
@@ -433,7 +429,7 @@ def _strip_table(rows: list[dict[str, Any]], worst: dict[str, Any] | None, wavel
 
 
 def _star(row: dict[str, Any]) -> str:
-    return "*" if not is_unknown(row["typical_db"]) and _is_unconfirmed(row["source"]) else ""
+    return "*" if not is_unknown(row["typical_db"]) and is_unconfirmed(row["source"]) else ""
 
 
 def _seen_words(row: dict[str, Any]) -> list[Any]:

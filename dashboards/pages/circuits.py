@@ -27,6 +27,7 @@ VIEWS = (
     GridColumnView("priority", "Priority", 124, "whole"),
     GridColumnView("measured_db", "Measured", 124, "decibels"),
     GridColumnView("allowed_db", "Allowed", 116, "decibels"),
+    GridColumnView("allowed_from", "Allowed by", 220, explains="source of the limit; says if it is not confirmed"),
     GridColumnView("connectors", "End faces", 132, "whole"),
     GridColumnView("length_m", "Length", 107, "metres"),
     GridColumnView("a_site_id", "From site", 132, "SiteLink"),

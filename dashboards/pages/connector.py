@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
 from dash import html
 from dash.development.base_component import Component
 
@@ -15,6 +16,7 @@ from dashboards.components.links import address, circuit_link, connector_link, s
 from dashboards.components.marks import connector_state_of, state_mark
 from dashboards.components.tables import Cell, column_help, facts, heads, not_assessed, table
 from dashboards.components.words import (
+    STAR,
     action,
     bold,
     counted,
@@ -22,6 +24,7 @@ from dashboards.components.words import (
     db,
     figure,
     is_unknown,
+    margin_db,
     moment,
     percent,
     plain,
@@ -63,18 +66,19 @@ def layout(query: Query) -> list[Component]:
         near = ask(page_queries.nearest_ids, "connector", connector_id)
         return no_such("end face", "connector", connector_id, near, "All end faces", "/connectors")
     row = first(found)
+    events = ask(page_queries.connector_events, connector_id)
     return [
         html.H1(f"End face {connector_id}"),
         html.P(state_mark(row["state"]), title=page_queries.CONNECTOR_STATE_RULE),
         *_verdict(row),
-        _facts(row),
+        _facts(row, int((events["other_side"] & (events["what"] == "mate")).sum())),
         html.Div(
             [html.Div(_evidence(connector_id, row)), html.Div(_benefit(row))],
             className="two",
         ),
         *_circuits(connector_id),
         *_partners(connector_id),
-        *_history(connector_id),
+        *_history(connector_id, events),
         *_marks(connector_id),
     ]
 
@@ -153,7 +157,7 @@ def _verdict(row: Any) -> list[Component]:
     return lines
 
 
-def _facts(row: Any) -> Component:
+def _facts(row: Any, other_side: int) -> Component:
     port: Any = "in no port"
     if not is_unknown(row["port_id"]):
         label = "" if is_unknown(row["port_label"]) else f", marked {row['port_label']}"
@@ -180,8 +184,8 @@ def _facts(row: Any) -> Component:
                 else f"{day(row['last_inspected_at'])}: {plain(row['last_result'])}"
                 + ("" if is_unknown(row["last_finding"]) else f", {plain(row['last_finding'])}"),
             ),
-            ("Matings, all", figure(row["mates"])),
-            ("Matings since cleaned", figure(row["mates_since_clean"])),
+            ("Matings of its own", f"{figure(row['mates'])}, {figure(row['mates_since_clean'])} since it was cleaned"),
+            ("Matings from the other side", figure(other_side)),
         ]
     )
 
@@ -266,7 +270,7 @@ def _circuits(connector_id: str) -> list[Component]:
             " customers, unless protection takes over.",
         ),
         table(
-            "By priority.",
+            f"By priority.{STAR}",
             heads(
                 "Circuit",
                 "State",
@@ -281,7 +285,7 @@ def _circuits(connector_id: str) -> list[Component]:
                 [
                     circuit_link(line.circuit_id),
                     state_mark(line.state),
-                    db(line.margin_db),
+                    margin_db(line.margin_db, line.allowed_from),
                     db(line.drift_db, sign=True),
                     percent(line.p_fault),
                     "no" if is_unknown(line.p_this) else level(float(line.p_this)),
@@ -322,9 +326,8 @@ def _partners(connector_id: str) -> list[Component]:
     ]
 
 
-def _history(connector_id: str) -> list[Component]:
+def _history(connector_id: str, events: pd.DataFrame) -> list[Component]:
     parts: list[Component] = [html.H2("Its history")]
-    events = ask(page_queries.connector_events, connector_id)
     if events.empty:
         return [*parts, not_assessed("history of this end face", "No mating, inspection or cleaning is recorded.")]
     rows: list[list[Cell]] = []

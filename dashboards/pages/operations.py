@@ -18,6 +18,7 @@ from dashboards.components.links import address, choices, circuit_link, connecto
 from dashboards.components.marks import state_mark
 from dashboards.components.tables import Cell, heads, not_assessed, table
 from dashboards.components.words import (
+    STAR,
     action,
     bold,
     cause,
@@ -27,6 +28,7 @@ from dashboards.components.words import (
     duration,
     figure,
     is_unknown,
+    margin_db,
     moment,
     percent,
     plain,
@@ -157,7 +159,7 @@ def _circuits(counts: dict[str, int], region: str, cause_wanted: str, state: str
         return parts
     parts.append(
         table(
-            f"Worst first: state, then probable faults, then least margin. At most {SHOWN} are shown.",
+            f"Worst first: state, then probable faults, then least margin. At most {SHOWN} are shown.{STAR}",
             heads("Circuit~", "State", "Margin#", "Change#", "Suspect and why*", "Customers#"),
             [circuit_row(row) for row in records(worst)],
         )
@@ -200,7 +202,7 @@ def circuit_row(row: Any) -> list[Cell]:
     change: list[Any] = [db(row.drift_db, sign=True)]
     if not is_unknown(row.drift_at):
         change.append(html.Div(f"{plain(row.drift_kind)}, {day(row.drift_at)}", className="faint small"))
-    margin: list[Any] = [bold(db(row.margin_db))]
+    margin: list[Any] = [bold(margin_db(row.margin_db, row.allowed_from))]
     if not is_unknown(row.margin_nm):
         words = "measured" if not is_unknown(row.measured_db) else "expected, not measured"
         margin.append(html.Div(f"{words}, {row.margin_nm:.0f}\u202fnm", className="faint small"))

@@ -12,6 +12,7 @@ from dashboards.components.links import address, circuit_link, connector_link
 from dashboards.components.marks import state_mark
 from dashboards.components.tables import facts, heads, not_assessed, table
 from dashboards.components.words import (
+    STAR,
     action,
     bold,
     cause,
@@ -19,6 +20,7 @@ from dashboards.components.words import (
     db,
     figure,
     is_unknown,
+    margin_db,
     plain,
     sentence,
 )
@@ -126,13 +128,13 @@ def _circuits(site_id: str) -> list[Component]:
     return [
         *parts,
         table(
-            f"{figure(rows['circuits'].iloc[0])} in all; those that need somebody first.",
+            f"{figure(rows['circuits'].iloc[0])} in all; those that need somebody first.{STAR}",
             heads("Circuit", "State", "Margin#", "Change#", "Suspected"),
             [
                 [
                     circuit_link(line.circuit_id),
                     state_mark(line.state),
-                    db(line.margin_db),
+                    margin_db(line.margin_db, line.allowed_from),
                     db(line.drift_db, sign=True),
                     "" if is_unknown(line.cause) or (line.p_fault or 0) < 0.2 else cause(line.cause),
                 ]

@@ -73,7 +73,8 @@ _PREPARED = (
     f"""CREATE OR REPLACE TABLE prepared.circuit_now AS
         WITH m AS (
           SELECT circuit_id, min(margin_db) AS margin_db, arg_min(wavelength_nm, margin_db) AS margin_nm,
-                 arg_min_null(measured_db, margin_db) AS measured_db, arg_min_null(allowed_db, margin_db) AS allowed_db
+                 arg_min_null(measured_db, margin_db) AS measured_db, arg_min_null(allowed_db, margin_db) AS allowed_db,
+                 arg_min_null(allowed_from, margin_db) AS allowed_from
           FROM circuit_budget GROUP BY circuit_id),
         d AS (
           SELECT circuit_id, max(drift_db) AS drift_db, arg_max(kind, drift_db) AS drift_kind,
@@ -86,8 +87,8 @@ _PREPARED = (
                  arg_max(rowid, probability) FILTER (cause NOT IN {HARMLESS}) AS suspect_row
           FROM diagnosis GROUP BY circuit_id),
         all_circuits AS (
-          SELECT c.circuit_id, m.margin_db, m.margin_nm, m.measured_db, m.allowed_db, d.drift_db, d.drift_kind,
-                 d.drift_at, t.p_fault, t.cause, t.p_suspect, s.element_id AS suspect_id,
+          SELECT c.circuit_id, m.margin_db, m.margin_nm, m.measured_db, m.allowed_db, m.allowed_from, d.drift_db,
+                 d.drift_kind, d.drift_at, t.p_fault, t.cause, t.p_suspect, s.element_id AS suspect_id,
                  s.element_kind AS suspect_kind, c.customers, {_CIRCUIT_STATE} AS state
           FROM circuits c LEFT JOIN m USING (circuit_id) LEFT JOIN d USING (circuit_id)
           LEFT JOIN t USING (circuit_id) LEFT JOIN diagnosis s ON s.rowid = t.suspect_row)
@@ -474,29 +475,38 @@ def connector_evidence(con: Connection, connector_id: str) -> pd.DataFrame:
 
 
 def connector_events(con: Connection, connector_id: str) -> pd.DataFrame:
-    """Everything recorded about an end face, newest first: matings, looks, cleanings, work orders."""
+    """Everything recorded about an end face, newest first: matings, looks, cleanings, work orders.
+
+    What was plugged into the other side of its port counts too (`other_side`), with that end face as the place.
+    """
     return fetch(
         con,
         """SELECT * FROM (
              SELECT "at", action AS what, port_id AS place, face AS detail, technician_id, work_order_id,
                     CASE WHEN inspected_first THEN 'inspected first' ELSE '' END AS note, event_id AS row_id,
-                    cleaned_first, inspected_first
+                    cleaned_first, inspected_first, false AS other_side
              FROM mating_events WHERE connector_id = ?
+             UNION ALL
+             SELECT m."at", m.action, m.connector_id, 'the other side', m.technician_id, m.work_order_id,
+                    CASE WHEN m.inspected_first THEN 'inspected first' ELSE '' END, m.event_id,
+                    m.cleaned_first, m.inspected_first, true
+             FROM connector_state s JOIN mating_events m ON m.port_id = s.port_id AND m.connector_id <> s.connector_id
+             WHERE s.connector_id = ? AND m.face = if(s.face IN ('rear', 'fixed'), 'front', 'rear')
              UNION ALL
              SELECT "at", 'inspect', test_set_id, coalesce(finding, ''), technician_id, work_order_id,
                     result || coalesce(', zone ' || worst_zone, '') || coalesce(', ' || replace(stage, '_', ' '), ''),
-                    inspection_id, NULL, NULL
+                    inspection_id, NULL, NULL, false
              FROM inspections WHERE connector_id = ?
              UNION ALL
-             SELECT "at", 'clean', NULL, method, technician_id, work_order_id, '', cleaning_id, NULL, NULL
+             SELECT "at", 'clean', NULL, method, technician_id, work_order_id, '', cleaning_id, NULL, NULL, false
              FROM cleanings WHERE connector_id = ?
              UNION ALL
              SELECT opened_at, 'work order', site_id, reason, NULL, work_order_id,
                     coalesce('closed as ' || replace(cause_found, '_', ' '), 'not closed')
-                      || coalesce(', ' || replace(action_taken, '_', ' '), ''), work_order_id, NULL, NULL
+                      || coalesce(', ' || replace(action_taken, '_', ' '), ''), work_order_id, NULL, NULL, false
              FROM work_orders WHERE connector_id = ?)
            ORDER BY "at" DESC, what, row_id LIMIT 400""",
-        [connector_id] * 4,
+        [connector_id] * 5,
     )
 
 
@@ -511,8 +521,9 @@ def connector_partners(con: Connection, connector_id: str) -> pd.DataFrame:
              SELECT connector_id, 'may have been made dirty by this one', met_at, probability
              FROM dirt_sources WHERE source_id = ?
              UNION ALL
-             SELECT partner_id, 'mated with it now', last_mated_at, NULL FROM connector_state
-             WHERE connector_id = ? AND partner_id IS NOT NULL)
+             SELECT s.partner_id, 'mated with it now', greatest(s.last_mated_at, p.last_mated_at), NULL
+             FROM connector_state s LEFT JOIN connector_state p ON p.connector_id = s.partner_id
+             WHERE s.connector_id = ? AND s.partner_id IS NOT NULL)
            SELECT m.other_id, m.how, m.met_at, m.probability, h.p_not_clean, s.site_id, s.port_id, s.role
            FROM met m LEFT JOIN connector_health h ON h.connector_id = m.other_id
            LEFT JOIN connector_state s ON s.connector_id = m.other_id
@@ -529,7 +540,7 @@ def connector_circuits(con: Connection, connector_id: str) -> pd.DataFrame:
                 blamed AS (SELECT circuit_id, sum(probability) AS p_this FROM diagnosis
                            WHERE element_id = ? GROUP BY circuit_id)
            SELECT c.circuit_id, c.name, c.application, c.customers, c.priority, c.protected_by,
-                  k.margin_db, k.drift_db, k.p_fault, k.cause, blamed.p_this, k.state
+                  k.margin_db, k.allowed_from, k.drift_db, k.p_fault, k.cause, blamed.p_this, k.state
            FROM mine JOIN circuits c USING (circuit_id) JOIN prepared.circuit_now k USING (circuit_id)
            LEFT JOIN blamed USING (circuit_id)
            ORDER BY c.priority NULLS LAST, c.customers DESC NULLS LAST, c.circuit_id LIMIT 100""",
@@ -581,8 +592,8 @@ def site_circuits(con: Connection, site_id: str, limit: int = 25) -> pd.DataFram
     return fetch(
         con,
         """WITH mine AS (SELECT DISTINCT circuit_id FROM circuit_paths WHERE site_id = ?)
-           SELECT c.circuit_id, c.name, c.customers, c.priority, k.margin_db, k.drift_db, k.p_fault, k.cause,
-                  k.suspect_id, k.state, count(*) OVER () AS circuits
+           SELECT c.circuit_id, c.name, c.customers, c.priority, k.margin_db, k.allowed_from, k.drift_db,
+                  k.p_fault, k.cause, k.suspect_id, k.state, count(*) OVER () AS circuits
            FROM mine JOIN circuits c USING (circuit_id) JOIN prepared.circuit_now k USING (circuit_id)
            ORDER BY k.state_rank LIMIT ?""",
         [site_id, limit],
@@ -1067,6 +1078,7 @@ CIRCUIT_GRID = Grid(
         GridColumn("margin_db", "k.margin_db", "number", ("now",)),
         GridColumn("measured_db", "k.measured_db", "number", ("now",)),
         GridColumn("allowed_db", "k.allowed_db", "number", ("now",)),
+        GridColumn("allowed_from", "k.allowed_from", "text", ("now",)),
         GridColumn("drift_db", "k.drift_db", "number", ("now",)),
         GridColumn("p_fault", "k.p_fault", "number", ("now",)),
         GridColumn("cause", "k.cause", "text", ("now",)),

@@ -494,7 +494,7 @@ def _paths(con: duckdb.DuckDBPyConnection) -> None:
                         "measured_at": days_ago(9),
                         "measured_sd_db": 0.1,
                         "allowed_db": 5.6,
-                        "allowed_from": "10GBASE-LR, invented table for this test, edition 1",
+                        "allowed_from": "10GBASE-LR, invented table for this test, edition 1; not confirmed",
                         "margin_db": 5.6 - loss,
                         "return_loss_db": 31.0,
                         "excess_db": loss - 4.1,

@@ -141,6 +141,14 @@ def test_circuit_page_shows_what_was_measured_on_each_element(small: Dash) -> No
     assert "otdr_events on this path" in dashboard_fleet.text_of(shown("/circuit?id=K-2"))
 
 
+@pytest.mark.parametrize("view", ["/", "/site?id=S-1", "/connector?id=C-4"])
+def test_margins_against_unconfirmed_limits_carry_a_star(small: Dash, view: str) -> None:
+    """A margin whose limit is not confirmed is marked wherever it shows, and the mark is explained."""
+    words = dashboard_fleet.text_of(shown(view))
+    assert "\u202fdB*" in words
+    assert "* against a limit that is not confirmed" in words
+
+
 def test_wavelength_of_the_address_is_shown(small: Dash) -> None:
     """The wavelength stands in the address; an unknown one falls back to the working one."""
     assert "At 1550\u202fnm it loses 3.60\u202fdB" in dashboard_fleet.text_of(shown("/circuit?id=K-1&nm=1550"))
