@@ -17,11 +17,10 @@ from numba import njit
 from numpy.typing import NDArray
 
 from planner.progress import Progress, silent
-from planner.routes.problem import Problem, Stop
+from planner.routes.problem import Problem, Routes, Stop
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-Routes = list[tuple[int, list[int]]]
 
 MOST_CANDIDATES = 160
 FEWEST_CANDIDATES = 20  # jobs considered for insertion in one step
@@ -31,7 +30,7 @@ POOL_ROWS = 4096
 FAR = 1 << 60
 TILT = 0.02
 HEAT = 1.0
-COOL = 0.05
+COOL = 0.03
 MOST_OUT = 20
 
 
@@ -616,12 +615,13 @@ class NeighbourhoodSearch:
         ).reshape(m, 4)
         self.weight = 1.0
         top = np.sort(self.prize)[-max(1, n // 2) :]
-        self.scale = scale if scale is not None else float(top.mean()) if n else 1.0
+        self.scale = max(1.0, scale if scale is not None else float(top.mean()) if n else 1.0)
         between = self.travel[:n, :n].astype(np.float32)
         if problem.costs_nothing:
             self.rates[:, 1] = 1.0
-            few = np.partition(between, min(10, n - 1), axis=1)[:, 1 : min(10, n)]
-            self.weight = tilt * float(problem.prize.mean()) / max(1.0, float(few.mean()))
+            few = np.partition(between, min(10, n - 1), axis=1)[:, 1 : min(10, n)] if n > 1 else between
+            # below 1, which is what tells the search that costs are real
+            self.weight = min(0.5, tilt * float(problem.prize.mean()) / max(1.0, float(few.mean()))) if n else 0.5
         self.near = _near_jobs(problem, between)
         self.state = np.array([((2 * seed + 1) * 0x9E3779B97F4A7C15) % 2**64], np.uint64)
         longest = _most_stops(problem)

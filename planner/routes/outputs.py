@@ -208,7 +208,7 @@ def gpx(document: dict[str, Any]) -> str:
             parts.append(
                 f'    <rtept lat="{stop["latitude"]:.6f}" lon="{stop["longitude"]:.6f}">'
                 f"<name>{stop['stop_no']} {escape(stop['site_id'])}</name>"
-                f"<desc>{stop['start_at']}-{stop['leave_at']}, {len(stop['jobs'])} jobs</desc></rtept>"
+                f"<desc>{stop['start_at']}-{stop['leave_at']}, {_jobs(stop)}</desc></rtept>"
             )
         parts.append("  </rte>")
     return "\n".join([*parts, "</gpx>", ""])
@@ -228,7 +228,7 @@ def calendar_text(document: dict[str, Any], made_at: datetime) -> str:
                 f"DTSTAMP:{made_at:%Y%m%dT%H%M%SZ}",
                 f"DTSTART:{begins:%Y%m%dT%H%M%S}",
                 f"DTEND:{ends:%Y%m%dT%H%M%S}",
-                f"SUMMARY:{_ical(day['crew_id'] + ': ' + stop['site_id'] + ', ' + str(len(stop['jobs'])) + ' jobs')}",
+                f"SUMMARY:{_ical(day['crew_id'] + ': ' + stop['site_id'] + ', ' + _jobs(stop))}",
                 f"LOCATION:{_ical(stop['site_id'])}",
                 f"GEO:{stop['latitude']:.6f};{stop['longitude']:.6f}",
                 f"DESCRIPTION:{_ical(stop['note'] or '')}",
@@ -240,6 +240,11 @@ def calendar_text(document: dict[str, Any], made_at: datetime) -> str:
 def _moment(day_on: str, clock: str, departs: str) -> datetime:
     moment = datetime.fromisoformat(f"{day_on}T{clock}:00")
     return moment + timedelta(days=1) if clock < departs else moment
+
+
+def _jobs(stop: dict[str, Any]) -> str:
+    count = len(stop["jobs"])
+    return f"{count} job" if count == 1 else f"{count} jobs"
 
 
 def _ical(text: str) -> str:

@@ -382,7 +382,7 @@ def _problem(
     axis: Axis,
     settings: Settings,
 ) -> tuple[float, Problem]:
-    """The arrays: money in a unit such that prizes fit the engine, time in minutes, distance in 100 m."""
+    """The arrays: money in a unit such that prizes stay small, time in minutes, distance in 100 m."""
     highest = max((block.money for block in blocks), default=1.0)
     unit = 1 / CENTS
     while highest / unit > LARGEST_PRIZE:

@@ -16,6 +16,7 @@ from planner.errors import ParameterError
 
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+Routes = list[tuple[int, list[int]]]  # (crew-day, jobs in order)
 
 # Sums of prizes and costs stay far below this, so that 64-bit sums cannot overflow.
 LARGEST_AMOUNT = 10**12

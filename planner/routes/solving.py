@@ -1,8 +1,7 @@
 """From a problem in arrays to a checked plan with a proven bound: the one way in which routes are made.
 
-preselect    the jobs worth offering to the engine
-engine       a first plan where there are many jobs; pairs: relax, drop orphans, lock complete pairs, fill
-neighbourhoods  large-neighbourhood search, pairs kept whole
+preselect    the jobs worth offering to the search
+neighbourhoods  routes by search, both-ends pairs kept whole
 schedule     times and money, recomputed here
 checker      refuses anything that breaks a rule
 bounds       what no plan can beat
@@ -22,9 +21,8 @@ from planner.errors import PlanningError
 from planner.progress import Progress, part_of, silent
 from planner.routes.bounds import Bound, BoundEffort, ColumnGeneration, knapsack_bound
 from planner.routes.checker import faults_of_plan
-from planner.routes.engine import Proposal, Routes, propose_routes
 from planner.routes.neighbourhoods import NeighbourhoodSearch
-from planner.routes.problem import BoolArray, CrewDay, IntArray, Leg, Problem, RoutePlan, Stop, make_problem
+from planner.routes.problem import BoolArray, CrewDay, IntArray, Leg, Problem, RoutePlan, Routes, Stop, make_problem
 from planner.routes.schedule import leg_cost, legs_value, time_leg
 
 # Measured on synthetic regions: offering three times the visits one can expect to make gave +6 to +12 % value
@@ -41,11 +39,9 @@ DIVE_SHARE = 0.03
 RECOMBINE_SHARE = 0.05
 DIVES = 1
 MOST_POOLED = 1200  # crew-days met by the search that the bound begins with
-# The engine finds a first plan where there are many jobs; the neighbourhood search does the rest.
-LARGE_JOBS = 500
-ENGINE_SHARE = 0.3
-STEPS_PER_ITERATION = 8  # of the neighbourhood search, for one iteration of the engine
-# Added to the prize of a required job: above any useful detour, below what the engine would break windows for.
+STEPS_PER_ITERATION = 20  # a step of the search is short: an iteration of a stop is so many
+RELAXED_SHARE = 0.3  # of the search, spent on what both-ends pairs cost
+# Added to the prize of a required job: above any useful detour, small enough to add up exactly.
 LARGEST_BONUS = 2 * 10**7
 
 
@@ -192,7 +188,7 @@ def _improved(
     effort: BoundEffort,
     progress: Progress,
 ) -> tuple[list[Leg], Bound]:
-    """Column generation: the bound, and better plans from its routes, polished by the engine."""
+    """Column generation: the bound, and better plans from its routes, polished by the search."""
     limited = replace(
         effort, seconds=clock.part(BOUND_SHARE) if effort.seconds is None else effort.seconds, cpu=clock.stop.cpu
     )
@@ -428,7 +424,7 @@ def _near_travel(problem: Problem, among: IntArray) -> NDArray[np.float64]:
 
 
 def preselect(problem: Problem, reachable: BoolArray) -> BoolArray:
-    """The jobs worth offering to the engine: the best per minute, about three times what can be done.
+    """The jobs worth offering to the search: the best per minute, about three times what can be done.
 
     Score: (prize - own labour) / (work + travel to near good jobs + a share of the way from the depot).
     Required jobs, alternatives of kept jobs and partners of kept jobs always stay.
@@ -469,10 +465,10 @@ def _lonely_ends(problem: Problem, keep: BoolArray) -> BoolArray:
 
 
 class _Search:
-    """The searches on the preselected jobs, with required jobs secured and pairs made whole.
+    """The search on the preselected jobs, with required jobs secured and pairs kept whole.
 
-    The neighbourhood search keeps both ends of a pair together by itself; where there are many jobs it begins from a
-    plan of the engine.
+    What both-ends pairs cost is found by searching first as if their ends were free, which also gives the plan to
+    begin from.
     """
 
     def __init__(self, problem: Problem, stop: Stop, seed: int, progress: Progress) -> None:
@@ -511,15 +507,23 @@ class _Search:
                 Leg(leg.crew, tuple(int(keep[job]) for job in leg.jobs), leg.departs, leg.starts, leg.returns)
                 for leg in legs
             ]
-        stop = self.stop
-        if problem.jobs > LARGE_JOBS:
-            first, stop = stop.share(ENGINE_SHARE), stop.share(1 - ENGINE_SHARE)
-            progress = part_of(self.progress, 0.0, ENGINE_SHARE)
-            if (problem.pair >= 0).any():
-                begin = _as_routes(self._with_pairs(begin, first))
-            else:
-                begin = _as_routes(self._engine(problem, first, begin, (), progress))
-        return self._neighbourhoods(begin, stop, part_of(self.progress, ENGINE_SHARE, 1.0))
+        if (problem.pair < 0).all():
+            return self._neighbourhoods(begin, self.stop, self.progress)
+        free = _Search(
+            replace(problem, pair=np.full(problem.jobs, -1, np.int64)),
+            self.stop.share(RELAXED_SHARE),
+            self.seed,
+            part_of(self.progress, 0.0, RELAXED_SHARE),
+        )
+        relaxed = free.run(begin)
+        self.iterations += free.iterations
+        pruned = without_orphans(problem, relaxed)
+        self.broken_pairs = sum(len(leg.jobs) for leg in relaxed) - sum(len(leg.jobs) for leg in pruned)
+        best = self._neighbourhoods(
+            _as_routes(pruned), self.stop.share(1 - RELAXED_SHARE), part_of(self.progress, RELAXED_SHARE, 1.0)
+        )
+        self.pair_cost = max(0, _value(problem, relaxed) - _value(problem, best))
+        return best
 
     def _neighbourhoods(self, begin: Routes | None, stop: Stop, progress: Progress) -> list[Leg]:
         """Search on with the neighbourhood search; the better of its plan and the one begun with."""
@@ -537,27 +541,6 @@ class _Search:
         found = without_orphans(problem, repaired(problem, self.neighbourhoods.best))
         return max((kept, found), key=lambda legs: _value(secured, legs))
 
-    def _engine(
-        self,
-        problem: Problem,
-        stop: Stop,
-        begin: Routes | None,
-        together: Sequence[tuple[int, int]],
-        progress: Progress,
-        seed_step: int = 0,
-    ) -> list[Leg]:
-        secured = self.secured(problem)
-        proposal: Proposal = propose_routes(
-            secured, stop, self.seed + seed_step, start=begin, pairs_together=together, progress=progress
-        )
-        self.iterations += proposal.iterations
-        legs = repaired(problem, proposal.routes)
-        if begin is not None:
-            kept = repaired(problem, begin)
-            if _value(secured, kept) > _value(secured, legs):
-                legs = kept
-        return legs
-
     def polish(self, begin: Routes, seconds: float | None, progress: Progress) -> list[Leg]:
         """Search on from a plan, for the seconds left or, without a clock, half the iterations; pairs stay whole."""
         stop = (
@@ -570,7 +553,7 @@ class _Search:
     def secured(self, problem: Problem) -> Problem:
         """Required jobs turned into optional ones of a prize above everything else together.
 
-        The engine would otherwise answer "infeasible" to the whole when one of them cannot be done.
+        So they are planned first, and what is left is still planned when one of them cannot be done.
         """
         if not problem.required.any():
             return problem
@@ -584,44 +567,6 @@ class _Search:
         bonus = int(problem.prize[~problem.required].sum()) + largest_cost + 1
         prize = np.where(problem.required, problem.prize + min(bonus, LARGEST_BONUS), problem.prize)
         return Problem(**{**problem.__dict__, "prize": prize, "required": np.zeros(problem.jobs, bool)})
-
-    def _with_pairs(self, begin: Routes | None, stop: Stop) -> list[Leg]:
-        """Both ends or none: relax, drop orphans, lock complete pairs, offer the others whole, search again."""
-        problem = self.problem
-        half = stop.share(0.5)
-        free = self._engine(problem, half, begin, (), part_of(self.progress, 0.0, 0.35))
-        relaxed_value = _value(problem, free)
-        pruned = without_orphans(problem, free)
-        self.broken_pairs = sum(len(leg.jobs) for leg in free) - sum(len(leg.jobs) for leg in pruned)
-        done = {job for leg in pruned for job in leg.jobs}
-        locked = np.array([job in done and problem.pair[job] >= 0 for job in range(problem.jobs)])
-        together = [
-            self._pair_order(*np.flatnonzero(problem.pair == number))
-            for number in np.unique(problem.pair[(problem.pair >= 0) & ~locked])
-        ]
-        filled = self._engine(
-            problem.with_required(problem.required | locked),
-            half,
-            [(leg.crew, list(leg.jobs)) for leg in pruned],
-            together,
-            part_of(self.progress, 0.35, 0.7),
-            seed_step=1,
-        )
-        filled = without_orphans(problem, filled)
-        secured = self.secured(problem)
-        best = max((pruned, filled), key=lambda legs: _value(secured, legs))
-        self.pair_cost = max(0, relaxed_value - _value(problem, best))
-        return best
-
-    def _pair_order(self, first: int, second: int) -> tuple[int, int]:
-        """The end to do first: the one whose window closes earlier, else the one nearer to a depot."""
-        problem = self.problem
-        near = [
-            min((int(problem.travel[crew.start, problem.place[end]]) for crew in problem.crews), default=0)
-            for end in (first, second)
-        ]
-        keys = [(int(problem.closes[end]), near[k]) for k, end in enumerate((first, second))]
-        return (int(first), int(second)) if keys[0] <= keys[1] else (int(second), int(first))
 
 
 def _value(problem: Problem, legs: Sequence[Leg]) -> int:

@@ -290,6 +290,7 @@ def jobs_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> p
     """Rows of `plan_jobs`, with `site_id` and the columns of the job sheet behind the declared ones."""
     week = result.week
     kits = {crew: parts_of(text) for crew, text in zip(week.crews["crew_id"], week.crews["kit"], strict=True)}
+    must_be_done = {name: due.isoformat() for name, due in week.settings.mandatory}
     rows = []
     for day in days:
         for stop in day.stops:
@@ -297,6 +298,7 @@ def jobs_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> p
             work = work.sort_values(["order", "connection", "money"], ascending=[True, True, False], kind="stable")
             looks = result.audits.iloc[list(stop.audits)] if stop.audits else work.iloc[:0]
             for number, row in enumerate([*work.to_dict("records"), *looks.to_dict("records")], start=1):
+                due = must_be_done.get(row["connector_id"])
                 dry, wet, kit = method_for(row, kits[day.crew_id], week.settings.wet)
                 only_look = row["action"] == "inspect"
                 rows.append(
@@ -316,7 +318,7 @@ def jobs_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> p
                         "minutes": round(float(row["minutes"]), 1),
                         "benefit": float(row["worth"]),
                         "pair_id": row["pair_id"],
-                        "reasons": row["reasons"],
+                        "reasons": row["reasons"] if due is None else f"must be visited by {due}; {row['reasons']}",
                         **{name: row.get(name) for name in SHEET_COLUMNS},
                     }
                 )

@@ -229,7 +229,7 @@ def plan_input(
 
 
 def _versions() -> dict[str, str]:
-    return {name: version(name) for name in ("connector-planner", "pyvrp", "numpy", "scipy", "numba")}
+    return {name: version(name) for name in ("connector-planner", "numpy", "scipy", "numba")}
 
 
 def _store(

@@ -15,10 +15,10 @@ import time
 import numpy as np
 
 from planner.routes.bounds import BoundEffort, knapsack_bound
-from planner.routes.engine import propose_routes
 from planner.routes.problem import CrewDay, Problem, Stop, make_problem
 from planner.routes.schedule import legs_value
 from planner.routes.solving import repaired, solve
+from tests.speed.routing_engine import propose_routes
 
 
 def region(jobs: int, crew_days: int, seed: int) -> Problem:

@@ -13,10 +13,10 @@ from dataclasses import replace
 import numpy as np
 
 from planner.routes.bounds import BoundEffort
-from planner.routes.engine import propose_routes
 from planner.routes.problem import Problem, Stop
 from planner.routes.solving import repaired, solve
 from tests.reference.orienteering_cases import CASES, FOLDER, best_known, read_case
+from tests.speed.routing_engine import propose_routes
 
 EFFORT = BoundEffort(rounds=100_000, labels=6_000_000, good_enough=0.0)
 

@@ -1,4 +1,4 @@
-"""The only file that knows the routing engine (PyVRP): arrays in, ordered jobs per crew-day out.
+"""A routing engine of others (PyVRP) to compare with: arrays in, ordered jobs per crew-day out.
 
 The engine's data model changed between versions, hence this one adapter. What it gives back is only a
 proposal: times, rules and money are recomputed by `planner.routes.schedule` and `planner.routes.checker`.
@@ -16,14 +16,12 @@ import pyvrp
 from pyvrp.exceptions import PenaltyBoundWarning
 
 from planner.progress import Progress, silent
-from planner.routes.problem import Problem, Stop
+from planner.routes.problem import Problem, Routes, Stop
 
 # Published measurements with this engine: prizes must exceed any useful detour, and stay below 10^7 for the
 # default penalties; distance must never be free, or routes do not get shorter and nothing new fits in.
 PRIZE_SCALE_WITHOUT_COSTS = 1_000
 LARGEST_SCALED_PRIZE = 10**7
-
-Routes = list[tuple[int, list[int]]]  # (crew-day, jobs in order)
 
 
 @dataclass(frozen=True)
