@@ -233,11 +233,13 @@ def history_figure(events: pd.DataFrame) -> Spec:
                 "hovertemplate": f"{kind.split()[0]} %{{x|%d %b %Y %H:%M}}<br>%{{text}}<extra></extra>",
             }
         )
+    first, last = events["at"].min(), events["at"].max()
+    margin = max((last - first) * 0.03, pd.Timedelta(days=2))  # one event alone has days about it, not milliseconds
     return {
         "data": traces,
         "layout": layout_of(
             yaxis={"type": "category", "categoryorder": "array", "categoryarray": rows, "fixedrange": True},
-            xaxis={"type": "date"},
+            xaxis={"type": "date", "range": [(first - margin).isoformat(), (last + margin).isoformat()]},
         ),
     }
 
