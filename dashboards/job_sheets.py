@@ -77,7 +77,11 @@ def sheet_day(plan_id: str, crew_id: str, day_on: str, crew_day: dict[str, Any])
     jobs = ask(page_queries.plan_jobs, plan_id, crew_id, day_on)
     circuits = tuple(sorted({name for value in jobs["circuits"] for name in listed(value)}))
     readings = ask(page_queries.expected_readings, circuits)
-    expected = {str(row.circuit_id): f"{db(row.typical_db)} at {row.wavelength_nm:.0f} nm" for row in records(readings)}
+    expected = {
+        str(row.circuit_id): f"{db(row.typical_db)} at {row.wavelength_nm:.0f} nm"
+        + ("" if row.is_sure else " (not confirmed)")
+        for row in records(readings)
+    }
     kit: dict[str, int] = {}
     for value in jobs["kit"]:
         for item in listed(value):

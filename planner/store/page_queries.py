@@ -662,10 +662,12 @@ def plan_jobs(con: Connection, plan_id: str, crew_id: str = "", day_on: str = ""
 
 
 def expected_readings(con: Connection, circuit_ids: Sequence[str]) -> pd.DataFrame:
-    """What each of the circuits should lose at its working wavelength."""
+    """What each of the circuits should lose at its working wavelength, and whether all values used are confirmed."""
     return fetch(
         con,
-        """SELECT b.circuit_id, b.wavelength_nm, b.typical_db FROM circuit_budget b JOIN circuits c USING (circuit_id)
+        """SELECT b.circuit_id, b.wavelength_nm, b.typical_db,
+                  NOT coalesce(contains(b.note, 'a value used is unconfirmed'), false) AS is_sure
+           FROM circuit_budget b JOIN circuits c USING (circuit_id)
            WHERE b.circuit_id IN (SELECT unnest(?::VARCHAR[])) AND b.wavelength_nm = c.wavelength_nm
              AND b.typical_db IS NOT NULL""",
         [list(circuit_ids)],

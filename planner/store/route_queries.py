@@ -194,14 +194,21 @@ def move_plan_on(con: duckdb.DuckDBPyConnection, plan_id: str, status: str, docu
 
 
 def expected_readings(con: duckdb.DuckDBPyConnection, circuits: list[str]) -> pd.DataFrame:
-    """What each circuit should read, in words: `circuit_id, words`; circuits without budget and series are absent."""
+    """What each circuit should read at its working wavelength, in words; values not confirmed are marked.
+
+    Columns circuit_id, words; circuits without budget and series are absent.
+    """
     return fetch(
         con,
         """
         WITH loss AS (
-            SELECT circuit_id, arg_min(typical_db, wavelength_nm) AS typical_db,
-                   arg_min(allowed_db, wavelength_nm) AS allowed_db, min(wavelength_nm) AS wavelength_nm
-            FROM circuit_budget WHERE list_contains(?, circuit_id) AND typical_db IS NOT NULL GROUP BY circuit_id
+            SELECT b.circuit_id, b.typical_db, b.allowed_db, b.wavelength_nm,
+                   CASE WHEN contains(b.note, 'a value used is unconfirmed') THEN ' (not confirmed)' ELSE '' END
+                       AS about_typical,
+                   CASE WHEN contains(b.allowed_from, 'not confirmed') THEN ' (not confirmed)' ELSE '' END
+                       AS about_allowed
+            FROM circuit_budget b JOIN circuits c USING (circuit_id, wavelength_nm)
+            WHERE list_contains(?, circuit_id) AND b.typical_db IS NOT NULL
         ), light AS (
             SELECT circuit_id, arg_max(baseline, abs(drift_db)) AS baseline, arg_max(latest, abs(drift_db)) AS latest
             FROM series_drift WHERE kind = 'rx_power' AND list_contains(?, circuit_id) AND baseline IS NOT NULL
@@ -212,10 +219,11 @@ def expected_readings(con: duckdb.DuckDBPyConnection, circuits: list[str]) -> pd
                    CASE WHEN p.circuit_id IS NOT NULL
                         THEN printf('received %.1f dBm when good, %.1f now', p.baseline, p.latest) END,
                    CASE WHEN l.circuit_id IS NOT NULL AND l.allowed_db IS NOT NULL
-                        THEN printf('loss %.1f dB expected at %d nm, %.1f allowed',
-                                    l.typical_db, l.wavelength_nm::INT, l.allowed_db)
+                        THEN printf('loss %.1f dB expected at %d nm%s, %.1f allowed%s', l.typical_db,
+                                    l.wavelength_nm::INT, l.about_typical, l.allowed_db, l.about_allowed)
                         WHEN l.circuit_id IS NOT NULL
-                        THEN printf('loss %.1f dB expected at %d nm', l.typical_db, l.wavelength_nm::INT) END) AS words
+                        THEN printf('loss %.1f dB expected at %d nm%s', l.typical_db, l.wavelength_nm::INT,
+                                    l.about_typical) END) AS words
         FROM loss l FULL JOIN light p ON p.circuit_id = l.circuit_id ORDER BY 1
         """,
         [circuits, circuits],

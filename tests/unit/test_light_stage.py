@@ -19,7 +19,7 @@ from planner.errors import ParameterError, StoreError, TraceError
 from planner.pipeline import STEPS
 from planner.progress import silent
 from planner.stages import derive, light, trace
-from planner.store import light_queries
+from planner.store import light_queries, route_queries
 from planner.store.database import fetch, newest_load, open_database, transaction
 from planner.store.derived_queries import newest_time
 
@@ -229,6 +229,15 @@ def test_a_trace_is_laid_on_the_path_of_its_day(tmp_path: Path) -> None:
     assert "0.07 one way" in row
     assert "begin on 2030-05-01" in run(target, "trace", "CKT1", "--at", "2030-04-01")[1]
     assert "begin on" not in run(target, "trace", "CKT1", "--at", "2030-05-02")[1]
+
+
+def test_work_lists_mark_unconfirmed_values(database: Path) -> None:
+    """What a crew should read is given at the working wavelength; a value that is not confirmed says so."""
+    con = open_database(database, read_only=True)
+    words = route_queries.expected_readings(con, ["CKT1", "CKT2"]).set_index("circuit_id")["words"]
+    con.close()
+    assert "dB expected at 1490 nm (not confirmed), 28.0 allowed" in words["CKT1"]
+    assert "28.0 allowed (not confirmed)" not in words["CKT1"]
 
 
 def test_budget_of_one_wavelength(database: Path) -> None:
