@@ -42,6 +42,15 @@ from planner.store import page_queries
 PATH = "/dispatch"
 LINE_COLOURS = ("watch", "soon", "sound", "act")
 LINE_DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
+SCENARIOS = (
+    ("extra_crew", "one more crew, like the first"),
+    ("no_overtime", "no overtime"),
+    ("overtime", "overtime as the crews table allows it, for a plan made without"),
+    ("any_hour", "live circuits without protection may be opened at any hour (outages agreed)"),
+    ("no_wet_kits", "no solvent on any vehicle"),
+    ("move_depot=CREW:SITE", "that crew starts and ends at that site"),
+    ("skip_region=NAME", "that region is left out"),
+)
 PLAN_COMMAND = "planner route --from DATE --days 5 --out plan --db FILE"
 
 
@@ -93,7 +102,7 @@ def layout(query: Query) -> list[Component]:
             ),
         ]
     parts += _left_out(plan_id, plan)
-    parts += _what_if(plan_id)
+    parts += _what_if(plan_id, plan)
     parts += _side_by_side(plans, plan_id)
     parts += _assumptions(plan, document)
     return parts
@@ -472,19 +481,27 @@ def _left_out(plan_id: str, plan: Any) -> list[Component]:
     ]
 
 
-def _what_if(plan_id: str) -> list[Component]:
+def _what_if(plan_id: str, plan: Any) -> list[Component]:
     parts: list[Component] = [html.H2("What if")]
     scenarios = ask(page_queries.plan_scenarios, plan_id)
     if scenarios.empty:
         return [
             *parts,
-            html.P("No other circumstances were tried for this plan. From the command line, for instance:"),
-            html.Pre(f"{PLAN_COMMAND} --what-if extra_crew --what-if no_overtime"),
+            html.P(
+                "No other circumstances were tried for this plan. This page only reads; they are planned from the "
+                "command line, one --what-if for each, and then stand here side by side:"
+            ),
+            html.Pre(
+                f"planner route --from {str(plan['from_on'])[:10]} --days {int(plan['days'])} --out plan --db FILE "
+                "--what-if extra_crew --what-if no_overtime"
+            ),
+            html.Ul([html.Li([html.Code(name), f": {meaning}"]) for name, meaning in SCENARIOS]),
         ]
     base = scenarios[scenarios["scenario"] == "base"]
     reference = None if base.empty else first(base)
     return [
         *parts,
+        *_search_noise(reference),
         table(
             "The same days planned under other circumstances; money is benefit priced, less or beside cost. The "
             "difference is against the plan as it is.",
@@ -504,6 +521,20 @@ def _what_if(plan_id: str) -> list[Component]:
             ),
             [_scenario(line, reference) for line in records(scenarios)],
         ),
+    ]
+
+
+def _search_noise(reference: Any) -> list[Component]:
+    """How much of a difference the circumstances need not be the cause of: what the plan may still lack."""
+    if reference is None or is_unknown(reference["upper_bound"]) or is_unknown(reference["net"]):
+        return []
+    lacking = float(reference["upper_bound"]) - float(reference["net"])
+    return [
+        sentence(
+            "No plan is proven best: this one may lack up to ",
+            bold(figure(lacking)),
+            " against its bound. A smaller difference can come from the search as well as from the circumstances.",
+        )
     ]
 
 

@@ -55,15 +55,30 @@ def scenario_settings(name: str, base: Settings) -> Settings:
     raise ParameterError(f"what-if: got {name!r}, must be one of {', '.join(SCENARIOS)}")
 
 
+def scenario_words(name: str) -> str:
+    """What a scenario changes, in words with its names.
+
+    Examples
+    --------
+    >>> scenario_words("move_depot=crew-2:S014")
+    'crew-2 starts and ends at S014'
+    """
+    kind, _, argument = name.partition("=")
+    if kind == "move_depot":
+        crew, _, site = argument.partition(":")
+        return f"{crew} starts and ends at {site}"
+    if kind == "skip_region":
+        return f"region {argument} is left out"
+    return SCENARIOS.get(kind, "as planned")
+
+
 def scenario_line(name: str, result: PlanResult, tables: PlanTables) -> dict[str, Any]:
     """One line of the comparison: money, proof, road and work of a plan."""
     unit, plan = result.week.unit, result.plan
     road = sum(sum(stop.drive_km for stop in day.stops) + day.drive_back_km for day in tables.days)
-    kind = name.partition("=")[0]
-    words = next((text for key, text in SCENARIOS.items() if key.partition("=")[0] == kind), "as planned")
     return {
         "scenario": name,
-        "meaning": words,
+        "meaning": scenario_words(name),
         "benefit": round(plan.benefit * unit, 2),
         "cost": round(plan.cost * unit, 2),
         "net": round(plan.value * unit, 2),

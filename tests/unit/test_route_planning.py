@@ -20,7 +20,7 @@ from planner.routes.problem import Stop
 from planner.routes.replan import replan
 from planner.routes.settings import Settings
 from planner.routes.stops import crew_days_frame, pick_list, read_back
-from planner.routes.whatif import scenario_settings
+from planner.routes.whatif import SCENARIOS, scenario_settings
 from planner.stages.work_lists import sheet_days
 
 MONDAY = date(2031, 4, 7)
@@ -310,3 +310,10 @@ def test_a_day_plan_prints_as_pdf_and_page(usual: PlanResult, tmp_path: Path) ->
     assert pdf.read_bytes().startswith(b"%PDF") and table.stat().st_size > 100
     text = page.read_text(encoding="utf-8")
     assert text.index("Cautions first") < text.index("At every connection") < text.index(days[0].stops[0].site_name)
+
+
+def test_the_dispatch_page_names_every_scenario() -> None:
+    """What the page says can be tried is what the planner can plan."""
+    from dashboards.pages import dispatch
+
+    assert {name for name, _ in dispatch.SCENARIOS} == set(SCENARIOS)
