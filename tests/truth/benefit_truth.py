@@ -44,8 +44,7 @@ def true_value(
     believed = face_values(faces, health, learned_figures(con), history_days(con, now))
     circuits = circuits_carried(carried_circuits(con), health)
     known = truth.set_index("connector_id").reindex(faces["connector_id"])
-    dirty = known["contaminated"].fillna(False).to_numpy(np.float64)
-    damaged = known["damaged"].fillna(False).to_numpy(np.float64)
+    dirty, damaged = (known[name].astype("float64").fillna(0.0).to_numpy() for name in ("contaminated", "damaged"))
     dirt_db = known["dirt_db"].fillna(0.0).to_numpy(np.float64)[circuits.face]
     damage_db = known["damage_db"].fillna(0.0).to_numpy(np.float64)[circuits.face]
     real = expected_benefit(

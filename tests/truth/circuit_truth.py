@@ -11,6 +11,7 @@ import pandas as pd
 FACE_CAUSES = ("contamination", "damaged_end_face")
 HARMLESS = ("nothing", "remating_offset", "record_error")
 VISIBLE_DB = 0.15
+CLEAN_DB = 0.1  # a circuit that loses less than that by dirt, damage and other faults together
 
 _LEVELS = """
 WITH span AS (SELECT min("at") AS first_at, max("at") AS last_at FROM power_readings)
@@ -25,7 +26,8 @@ def diagnosis_scores(database: Path, truth_folder: Path) -> dict[str, float]:
 
     The truth of a circuit is its largest fault of at least 0.2 dB now, else nothing. A false fault is a
     circuit with nothing (or only a remating offset) of which dirt, damage, a bend, a splice, a break or a
-    transceiver is said. "visible" counts faulty circuits whose received light fell by 0.15 dB or more.
+    transceiver is said; "clean circuits" among these lose less than 0.1 dB by dirt and faults together.
+    "visible" counts faulty circuits whose received light fell by 0.15 dB or more.
     """
     con = duckdb.connect(str(database), read_only=True)
     said = con.execute("SELECT circuit_id, cause, element_id, probability FROM diagnosis").df()
@@ -39,6 +41,8 @@ def diagnosis_scores(database: Path, truth_folder: Path) -> dict[str, float]:
     faulty = ~real.isin(HARMLESS)
     visible = faulty & (fall.reindex(truth.index) >= VISIBLE_DB)
     healthy = real.isin(("nothing", "remating_offset"))
+    losses = pd.read_parquet(truth_folder / "circuit_losses.parquet").set_index("circuit_id").reindex(truth.index)
+    clean = losses[["dirt_db", "damage_db", "fault_db"]].sum(axis=1) < CLEAN_DB
     face, joint = _places(said, truth[real.isin(FACE_CAUSES)], truth_folder)
     return {
         "circuits": len(truth),
@@ -49,6 +53,7 @@ def diagnosis_scores(database: Path, truth_folder: Path) -> dict[str, float]:
         "faulty and visible": float((top == real)[visible].mean()),
         "visible": float(visible.sum() / max(faulty.sum(), 1)),
         "false faults": float((~top.isin(HARMLESS))[healthy].mean()),
+        "false faults, clean circuits": float((~top.isin(HARMLESS))[healthy & clean].mean()),
         "calibration error": _calibration(by_cause, real),
         "guilty face first": float((face == 0).mean()),
         "guilty face in three": float((face < 3).mean()),
