@@ -11,16 +11,20 @@
     route     planner.stages.route      which crew goes where, when (asked for by `planner route`)
 
 Each step reads the tables before it and replaces its own, in one transaction with its line in
-`stage_runs`; a step is run again only when newer data came in or another moment is asked for.
+`stage_runs`; a step is run again only when newer data came in, another moment is asked for, or the operator's
+own limits (the file that PLANNER_LIMITS names) changed.
 """
 
 from __future__ import annotations
 
+import hashlib
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from importlib import import_module
+from pathlib import Path
 
 import duckdb
 
@@ -28,7 +32,7 @@ from planner.errors import InputError
 from planner.progress import Progress, part_of, silent
 from planner.store.database import has_rows, newest_load, transaction
 from planner.store.derived_queries import newest_record, newest_time
-from planner.store.stage_ledger import record_run, seen_loads
+from planner.store.stage_ledger import record_run, seen_loads, seen_settings
 from planner.tables.catalogue import REQUIRED_TABLES
 
 Stage = Callable[[duckdb.DuckDBPyConnection, datetime, Progress], str]
@@ -43,6 +47,10 @@ STEPS: tuple[tuple[str, str, float], ...] = (
     ("diagnose", "diagnosing circuits", 0.20),
     ("rank", "ranking", 0.10),
 )
+
+
+OWN_FILES = {"light": "PLANNER_LIMITS"}
+"""Environment variable that names a step's file of the operator's own settings."""
 
 
 @dataclass(frozen=True)
@@ -69,14 +77,25 @@ def moment_of(con: duckdb.DuckDBPyConnection, now: datetime | None) -> datetime:
 
 
 def stale_steps(con: duckdb.DuckDBPyConnection, now: datetime) -> tuple[str, ...]:
-    """The steps to run, in order: from the first that has not seen the newest load or this moment on."""
-    seen = seen_loads(con)
+    """The steps to run, in order: from the first on that has not seen the newest load, this moment or its settings."""
+    seen, settings = seen_loads(con), seen_settings(con)
     wanted = (newest_load(con), now)
     names = [name for name, _, _ in STEPS]
     for position, name in enumerate(names):
-        if seen.get(name) != wanted:
+        if seen.get(name) != wanted or settings[name] != settings_of(name):
             return tuple(names[position:])
     return ()
+
+
+def settings_of(step: str) -> str:
+    """Fingerprint of the operator's own file that a step would use now; empty if there is none."""
+    named = os.environ.get(OWN_FILES.get(step, ""), "")
+    if not named:
+        return ""
+    path = Path(named)
+    # a file that is not there is for the step to refuse
+    content = path.read_bytes() if path.is_file() else b""
+    return f"{path.name} {hashlib.sha256(content).hexdigest()[:16]}"
 
 
 def is_up_to_date(con: duckdb.DuckDBPyConnection, now: datetime | None = None) -> bool:
@@ -148,7 +167,7 @@ def _run_step(con: duckdb.DuckDBPyConnection, name: str, now: datetime, progress
     with transaction(con):
         note = stage(con, now, progress)
         seconds = time.perf_counter() - started
-        record_run(con, name, now, seconds, note)
+        record_run(con, name, now, seconds, note, settings_of(name))
     return StageReport(name, seconds, note)
 
 

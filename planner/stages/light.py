@@ -29,7 +29,7 @@ from planner.store.light_queries import (
 )
 
 OWN_LIMITS = "PLANNER_LIMITS"
-"""Environment variable: the file with an operator's own limits and applications."""
+"""Environment variable: the file with an operator's own limits and applications; the pipeline watches its content."""
 
 
 def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:

@@ -20,7 +20,17 @@ def seen_loads(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, datetime]
     return {stage: (int(load_id), as_of) for stage, load_id, as_of in rows}
 
 
-def record_run(con: duckdb.DuckDBPyConnection, stage: str, now: datetime, seconds: float, note: str) -> None:
+def seen_settings(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """Fingerprint of the settings that every stage last ran with, by its name; empty if it had none."""
+    return dict(con.execute("SELECT stage, coalesce(settings, '') FROM stage_runs").fetchall())
+
+
+def record_run(
+    con: duckdb.DuckDBPyConnection, stage: str, now: datetime, seconds: float, note: str, settings: str = ""
+) -> None:
     """Note that a stage has worked in the newest load for a moment; call inside the stage's transaction."""
     con.execute("DELETE FROM stage_runs WHERE stage = ?", [stage])
-    con.execute("INSERT INTO stage_runs VALUES (?, ?, ?, ?, ?)", [stage, newest_load(con), now, seconds, note])
+    con.execute(
+        "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note, settings) VALUES (?, ?, ?, ?, ?, ?)",
+        [stage, newest_load(con), now, seconds, note, settings],
+    )

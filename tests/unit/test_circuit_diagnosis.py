@@ -209,7 +209,10 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Path:
         drift.run(con, fleet.now, silent)
         diagnose.run(con, fleet.now, silent)
     for name, _, _ in STEPS:
-        con.execute("INSERT INTO stage_runs VALUES (?, 1, ?, 0, '')", [name, fleet.now])
+        con.execute(
+            "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) VALUES (?, 1, ?, 0, '')",
+            [name, fleet.now],
+        )
     con.close()
     return path
 
@@ -276,7 +279,9 @@ def test_a_second_run_gives_the_same_rows(tmp_path: Path) -> None:
         results.append(con.execute("SELECT * FROM diagnosis ORDER BY ALL").df())
     pd.testing.assert_frame_equal(*results)
     whole = con.execute("SELECT * FROM series_drift ORDER BY series_id").df()
-    con.execute("INSERT INTO stage_runs VALUES ('drift', 1, ?, 0, '')", [fleet.now])
+    con.execute(
+        "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) VALUES ('drift', 1, ?, 0, '')", [fleet.now]
+    )
     con.execute("UPDATE power_readings SET rx_dbm = rx_dbm - 1, _load = 2 WHERE port_id = 'EZ00000'")
     with transaction(con):
         drift.run(con, fleet.now, silent)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -11,9 +12,10 @@ from unit import dashboard_fleet
 
 from planner.commands.common import open_existing, open_results
 from planner.errors import StoreError
-from planner.pipeline import is_up_to_date
-from planner.store.database import open_database, open_readable
+from planner.pipeline import is_up_to_date, settings_of, stale_steps
+from planner.store.database import open_database, open_readable, transaction
 from planner.store.snapshots import copy_database
+from planner.store.stage_ledger import record_run
 
 HOLD = "import duckdb, sys; con = duckdb.connect(sys.argv[1], read_only=True); print('open', flush=True); input()"
 
@@ -26,7 +28,11 @@ def current(tmp_path: Path) -> Path:
     con.execute("DELETE FROM stage_runs")
     con.execute("INSERT INTO loads (load_id, loaded_at) SELECT 1, TIMESTAMP '2031-01-01' WHERE NOT EXISTS (FROM loads)")
     for stage in ("derive", "trace", "drift", "light", "health", "diagnose", "rank"):
-        con.execute("INSERT INTO stage_runs SELECT ?, max(load_id), TIMESTAMP '2031-01-01', 0, '' FROM loads", [stage])
+        con.execute(
+            "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) "
+            "SELECT ?, max(load_id), TIMESTAMP '2031-01-01', 0, '' FROM loads",
+            [stage],
+        )
     con.close()
     return path
 
@@ -45,6 +51,25 @@ def test_current_results_are_read_beside_another_reader(current: Path) -> None:
         open_readable(current).close()
     finally:
         reader.communicate("\n", timeout=20)
+
+
+def test_own_limits_make_results_stale(current: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Naming a limits file, or changing what stands in it, makes the budgets and all after them old; else nothing."""
+    own = tmp_path / "own.csv"
+    own.write_text("subject,value\nconnection,0.5\n", encoding="utf-8")
+    con = open_database(current)
+    now = datetime(2031, 1, 1)
+    assert stale_steps(con, now) == ()
+    monkeypatch.setenv("PLANNER_LIMITS", str(own))
+    assert stale_steps(con, now) == ("light", "health", "diagnose", "rank")
+    with transaction(con):
+        record_run(con, "light", now, 0.0, "", settings_of("light"))
+    assert stale_steps(con, now) == ()
+    own.write_text("subject,value\nconnection,0.4\n", encoding="utf-8")
+    assert stale_steps(con, now)[0] == "light"
+    monkeypatch.delenv("PLANNER_LIMITS")
+    assert stale_steps(con, now)[0] == "light"
+    con.close()
 
 
 @pytest.mark.parametrize("opening", [open_results, open_existing, open_readable])

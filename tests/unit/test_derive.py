@@ -109,7 +109,9 @@ def test_refresh_after_a_second_load_equals_a_rebuild(seed: int) -> None:
     insert(con, "mating_events", events(rng, 40, 9, 12, 0), 1)
     with transaction(con):
         bring_up_to_date(con)
-        con.execute("INSERT INTO stage_runs VALUES ('derive', 1, ?, 0, '')", [NOW])
+        con.execute(
+            "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) VALUES ('derive', 1, ?, 0, '')", [NOW]
+        )
     insert(con, "mating_events", events(rng, 6, 9, 12, 40), 2)
     at = START + timedelta(hours=45)
     insert(con, "cleanings", [{"cleaning_id": "K", "at": at, "connector_id": "C3", "method": "dry_pen"}], 2)
@@ -204,5 +206,9 @@ def test_every_later_step_is_stale_after_the_first_stale_one() -> None:
     """A step whose results are older than the data makes the steps after it run again."""
     con = open_database(":memory:")
     con.execute("INSERT INTO loads (load_id) VALUES (2)")
-    con.execute("INSERT INTO stage_runs VALUES ('derive', 2, ?, 0, ''), ('trace', 1, ?, 0, '')", [NOW, NOW])
+    con.execute(
+        "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) "
+        "VALUES ('derive', 2, ?, 0, ''), ('trace', 1, ?, 0, '')",
+        [NOW, NOW],
+    )
     assert stale_steps(con, NOW) == ("trace", "drift", "light", "health", "diagnose", "rank")

@@ -136,7 +136,10 @@ def analyse_light(target: Path) -> None:
             step.run(con, moment, silent)
     newest = newest_load(con)
     for name, _, _ in STEPS:
-        con.execute("INSERT INTO stage_runs VALUES (?, ?, ?, 0.0, '')", [name, newest, moment])
+        con.execute(
+            "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) VALUES (?, ?, ?, 0.0, '')",
+            [name, newest, moment],
+        )
     con.close()
 
 

@@ -103,7 +103,10 @@ def tiny(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for step in (derive, trace, drift):
             step.run(con, NOW, silent)
         for name, _, _ in STEPS:
-            con.execute("INSERT INTO stage_runs VALUES (?, ?, ?, 0, '')", [name, newest_load(con), NOW])
+            con.execute(
+                "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) VALUES (?, ?, ?, 0, '')",
+                [name, newest_load(con), NOW],
+            )
     con.close()
     return folder / "tiny.duckdb"
 
