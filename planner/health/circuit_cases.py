@@ -319,9 +319,7 @@ def weigh_cases(
             cases.moves_db[part, kind] = np.where(rows[:, kind] >= 0, size, np.nan)
 
 
-def moved_since(
-    series: CircuitSeries, circuit_of: NDArray[np.integer], circuits: int, day: FloatArray
-) -> FloatArray:
+def moved_since(series: CircuitSeries, circuit_of: NDArray[np.integer], circuits: int, day: FloatArray) -> FloatArray:
     """By how much the loss of each circuit has changed since a day, from its readings. [dB]
 
     Parameters
