@@ -94,6 +94,8 @@ def make_jobs(
     rows["money"] = rows["worth"] * customer_minute
     _add_change_windows(rows, circuits, settings)
     rows["connection"] = rows["port_id"].where(rows["port_id"].notna(), rows["connector_id"])
+    agreed = rows.loc[rows["connector_id"].isin(settings.agreed), "connection"]
+    rows.loc[rows["connection"].isin(agreed), ["opens", "closes"]] = -1
     rows["pair_id"] = ""
     rows["stop_key"] = rows["connector_id"].map(dict(settings.stop_keys)).fillna("")
     asked = rows["connector_id"].isin({name for name, _ in settings.mandatory} | set(settings.keep))

@@ -22,6 +22,7 @@ from planner.routes.problem import IntArray, Leg, Problem, RoutePlan
 from planner.routes.schedule import leg_cost, legs_value, time_leg
 from planner.routes.settings import Settings
 from planner.routes.solving import cheapest_place, reachable_jobs
+from planner.routes.stops import MUST
 
 # Stops taken out of one day, at most, to make room for one alarm.
 MOST_TAKEN_OUT = 2
@@ -76,6 +77,7 @@ def replan(
         mandatory=fresh,
         keep=tuple(sorted(set(old_jobs["connector_id"]))),
         stop_keys=old_stop_keys(old_jobs),
+        agreed=tuple(sorted(old_jobs.loc[old_jobs["reasons"].str.startswith(MUST), "connector_id"])),
         both_ends=False,
         audit_share=0.0,
     )

@@ -57,7 +57,8 @@ class Settings:
 
     Money and rates default to `data/money.csv`. `customer_minute` empty means: taken from the ranking's own
     price of crew minutes if it has one, else from the data file. `keep` names end faces that stay jobs whatever
-    they are worth; `stop_keys` ties end faces to the stops of an earlier plan.
+    they are worth; `stop_keys` ties end faces to the stops of an earlier plan; `agreed` names
+    end faces whose outage is agreed, at any hour.
     """
 
     customer_minute: float | None = None
@@ -80,6 +81,7 @@ class Settings:
     mandatory: tuple[tuple[str, date], ...] = ()
     keep: tuple[str, ...] = ()
     stop_keys: tuple[tuple[str, str], ...] = ()
+    agreed: tuple[str, ...] = ()
     seed: int = 0
 
     def __post_init__(self) -> None:

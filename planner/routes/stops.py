@@ -286,6 +286,9 @@ def method_for(row: Mapping[Any, Any], kit: tuple[str, ...], wet: bool) -> tuple
     return option["dry_method"], option["wet_method"] if wet_ok else "", taken
 
 
+MUST = "must be visited by"  # how the reasons of a job begin that had to be planned, whatever its window
+
+
 def jobs_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> pd.DataFrame:
     """Rows of `plan_jobs`, with `site_id` and the columns of the job sheet behind the declared ones."""
     week = result.week
@@ -318,7 +321,7 @@ def jobs_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> p
                         "minutes": round(float(row["minutes"]), 1),
                         "benefit": float(row["worth"]),
                         "pair_id": row["pair_id"],
-                        "reasons": row["reasons"] if due is None else f"must be visited by {due}; {row['reasons']}",
+                        "reasons": row["reasons"] if due is None else f"{MUST} {due}; {row['reasons']}",
                         **{name: row.get(name) for name in SHEET_COLUMNS},
                     }
                 )

@@ -317,3 +317,22 @@ def test_the_dispatch_page_names_every_scenario() -> None:
     from dashboards.pages import dispatch
 
     assert {name for name, _ in dispatch.SCENARIOS} == set(SCENARIOS)
+
+
+def test_a_promised_stop_keeps_the_hours_agreed_for_an_alarm() -> None:
+    """Replanning with nothing new takes out no stop that an alarm had lifted out of its change window."""
+    world = small_world(4)
+    circuits = world.circuits.assign(priority=1, protected_by=None)
+    world = replace(world, circuits=circuits)
+    usual = planned(small_world(4))
+    name = str(
+        usual.week.jobs["connector_id"].iloc[
+            usual.week.blocks[usual.week.offers[usual.plan.legs[0].jobs[0]][0]].jobs[0]
+        ]
+    )
+    old = planned(world, PLAIN.changed(mandatory=((name, MONDAY),)))
+    tables = read_back(old, "p")
+    assert name in set(tables.jobs["connector_id"])
+    done = replan(world, tables.stops, tables.jobs, MONDAY, 2, datetime(2031, 4, 7, 10, 0), [], PLAIN)
+    assert done.changes == ()
+    assert name in set(read_back(done.result, "p2").jobs["connector_id"])
