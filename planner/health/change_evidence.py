@@ -31,7 +31,7 @@ Statistics = NDArray[np.float32]
 
 
 @njit(cache=True)
-def _templates(series, noise, rho, ramps, level_sd, a, b):  # type: ignore[no-untyped-def]
+def _templates(series, noise, rho, quantised, ramps, level_sd, a, b):  # type: ignore[no-untyped-def]
     rows, days = series.shape
     day = np.empty(days, np.int64)
     at = np.empty(days + 1, np.int64)
@@ -95,13 +95,13 @@ def _templates(series, noise, rho, ramps, level_sd, a, b):  # type: ignore[no-un
         for g in range(len(ramps)):
             for t in range(days):
                 half = min(ramps[g], days - t) // 2
-                soft = 1.0 / (1.0 + level_sd[g] * level_sd[g] * full[t + half])
+                soft = 1.0 / (1.0 + (level_sd[g] * level_sd[g] + quantised[r] * quantised[r]) * full[t + half])
                 a[r, t, g] *= soft
                 b[r, t, g] *= soft
 
 
 def template_statistics(
-    series: NDArray[np.float32], noise: FloatArray, autocorrelation: FloatArray
+    series: NDArray[np.float32], noise: FloatArray, autocorrelation: FloatArray, quantised: FloatArray | None = None
 ) -> tuple[Statistics, Statistics]:
     """a and b of every onset day and shape, each of shape (series, days, shapes).
 
@@ -115,10 +115,14 @@ def template_statistics(
         Shape (series, days), NaN in gaps. [dB]
     noise, autocorrelation
         Standard deviation and lag-1 correlation of the readings of each series. [dB], [-]
+    quantised
+        By how much coarse steps of the readings leave a change of level unknown (`quantisation_sd`). [dB]
     """
+    coarse = np.zeros(len(noise)) if quantised is None else quantised
     shape = (*series.shape, len(RAMP_DAYS))
     a, b = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    _templates(np.ascontiguousarray(series), noise, autocorrelation, np.array(RAMP_DAYS), np.array(RAMP_SD_DB), a, b)
+    ramps, level_sd = np.array(RAMP_DAYS), np.array(RAMP_SD_DB)
+    _templates(np.ascontiguousarray(series), noise, autocorrelation, coarse, ramps, level_sd, a, b)
     return a, b
 
 

@@ -22,7 +22,14 @@ from planner.health.change_evidence import (
     template_statistics,
 )
 from planner.health.change_points import Segmentation, segment_series
-from planner.health.daily_series import path_loss, remove_common_mode, running_mean, with_darkness
+from planner.health.daily_series import (
+    path_loss,
+    quantisation_sd,
+    remove_common_mode,
+    running_mean,
+    smallest_steps,
+    with_darkness,
+)
 from planner.health.drift import DEFAULT_TEST_NOISE_DB, repeat_noise
 from planner.health.fault_laws import (
     BEND_PER_NM,
@@ -48,13 +55,15 @@ FloatArray = NDArray[np.float64]
 class CircuitSeries:
     """The series of the circuits that were read, four rows per circuit, and the changes in them.
 
-    `row` is (circuits, 4): loss A to Z, loss Z to A, launch at A, launch at Z; -1 where not read.
+    `row` is (circuits, 4): loss A to Z, loss Z to A, launch at A, launch at Z; -1 where not read. `quantised_db` is
+    what coarse steps of the readings leave unknown in a change of level of each series (empty: nothing).
     """
 
     first_day: np.datetime64
     days: int
     row: NDArray[np.int64]
     segments: Segmentation
+    quantised_db: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass
@@ -140,7 +149,8 @@ def circuit_series(
     row[:, LAUNCH_A] = np.where(a >= 0, 2 * n + a, -1)
     row[:, LAUNCH_Z] = np.where(z >= 0, 2 * n + z, -1)
     row[joined.readings[np.maximum(row, 0)] == 0] = -1
-    return CircuitSeries(first_day, tx_dbm.shape[1], row, joined)
+    steps = np.concatenate([np.append(smallest_steps(rx_dbm), 0.0)[rx_row[: 2 * n]], smallest_steps(tx_dbm)])
+    return CircuitSeries(first_day, tx_dbm.shape[1], row, joined, quantisation_sd(steps, joined.noise))
 
 
 def _far_row(ends: pd.DataFrame, ports: int) -> NDArray[np.int64]:
@@ -358,7 +368,8 @@ def _statistics(
         return nothing, nothing
     known = np.maximum(rows, 0)
     kept = without_other_changes(segments, rows, first_day, last_day)
-    return template_statistics(kept, segments.noise[known], segments.autocorrelation[known])
+    coarse = series.quantised_db[known] if len(series.quantised_db) else None
+    return template_statistics(kept, segments.noise[known], segments.autocorrelation[known], coarse)
 
 
 Tests = list[tuple[float, FloatArray, FloatArray]]  # wavelength, days, losses

@@ -18,6 +18,8 @@ DARK_DAYS = 3
 SMOOTHING_DAYS = 7
 FEWEST_IN_COMMON = 30  # series; below that the middle of a group is no measure of what they share
 LOWEST_COMMON_SD_DB = 0.02
+SAME_VALUE_DB = 0.002  # readings closer than that are the same value; none are written finer
+COARSEST_STEP_DB = 1.0  # a larger gap between values is an outage
 
 
 def running_mean(matrix: Matrix, window: int = SMOOTHING_DAYS) -> Matrix:
@@ -163,3 +165,47 @@ def remove_common_mode(
             follow = np.clip(top / np.maximum(bottom, 1e-9), 0.0, 2.0)
             result[part] -= (follow[:, None] * common[None, :]).astype(np.float32)
     return result
+
+
+def smallest_steps(readings: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Step in which each series is written down: the smallest difference between its values.
+
+    A series of fewer than three values tells nothing of its step (a clean change of level looks the same): it
+    has that of the fleet, the median of the series that tell theirs, if it has two values.
+
+    Parameters
+    ----------
+    readings
+        Shape (series, days), NaN in gaps. [dBm or dB]
+
+    Returns
+    -------
+    Shape (series,); zero where nothing tells it, or where it would be above 1 dB. [dB]
+
+    Examples
+    --------
+    >>> smallest_steps(np.array([[-3.0, -2.5, -2.0, -3.0], [-3.0, -3.0, -2.5, np.nan], [1.0, 1.0, 1.0, 1.0]]))
+    array([0.5, 0.5, 0. ])
+    >>> smallest_steps(np.array([[-3.0, -3.0, -2.5, np.nan]]))
+    array([0.])
+    """
+    if readings.shape[1] < 2 or len(readings) == 0:
+        return np.zeros(len(readings))
+    gap = np.diff(np.sort(readings, axis=1), axis=1)
+    gap = np.where(gap > SAME_VALUE_DB, gap, np.inf)
+    least = gap.min(axis=1).astype(np.float64)
+    values = 1 + np.isfinite(gap).sum(axis=1)
+    least = np.where((values >= 2) & (least <= COARSEST_STEP_DB), least, 0.0)
+    telling = least[(values >= 3) & (least > 0)]
+    common = float(np.median(telling)) if len(telling) else 0.0
+    return np.where(values == 2, np.minimum(least, common), least)
+
+
+def quantisation_sd(step_db: NDArray[np.floating], noise_db: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Standard deviation that rounding to steps leaves in a change of level. [dB]
+
+    Each level errs evenly within a step; noise across the steps averages that out: the error of a mean falls
+    with exp(-2 pi^2 noise^2 / step^2) (Widrow and Kollar, Quantization Noise, 2008; from memory).
+    """
+    step = np.maximum(step_db, 1e-9)
+    return np.asarray(step / np.sqrt(6.0) * np.exp(-2.0 * np.pi**2 * (noise_db / step) ** 2), np.float64)

@@ -13,8 +13,10 @@ from truth.fault_fleet import build, insert
 
 from planner.commands.diagnose import diagnose as command
 from planner.errors import InputError, TraceError
+from planner.health.change_evidence import size_estimate, template_statistics
 from planner.health.change_points import segment_series
 from planner.health.circuit_cases import Cases, CircuitSeries, moved_since
+from planner.health.daily_series import quantisation_sd
 from planner.health.diagnosis import Levels, _lagged, _same_day_evidence, looks_by_face, touches_by_joint, weigh_levels
 from planner.health.diagnosis_report import next_test
 from planner.health.fault_laws import (
@@ -166,6 +168,21 @@ def test_what_the_others_say_equals_enumeration() -> None:
                 term = term * ((1 - spared) * ratio[other] if is_hit else spared * np.exp(without[other]))
             total += term
         assert found[own] == pytest.approx(np.log(total.mean()), abs=1e-5)
+
+
+def test_coarse_readings_prove_less() -> None:
+    """A change of one step of half a dB says little of its size; noise across the steps averages that out."""
+    jump = np.full((1, 200), -3.0, np.float32)
+    jump[0, 100:] = -3.5
+    known, unknown = (
+        template_statistics(-jump, np.array([0.05]), np.zeros(1), quantisation_sd(np.array([step]), np.array([0.05])))
+        for step in (0.01, 0.5)
+    )
+    size, sd = size_estimate(*(values[:, 100, 0] for values in unknown))
+    assert size[0] == pytest.approx(0.5, abs=0.05) and 0.1 < sd[0] < 0.25
+    assert size_estimate(*(values[:, 100, 0] for values in known))[1][0] < 0.03
+    assert quantisation_sd(np.array([0.5]), np.array([0.5]))[0] < 1e-6
+    assert quantisation_sd(np.array([0.5]), np.array([0.0]))[0] == pytest.approx(0.5 / np.sqrt(6))
 
 
 def test_circuits_may_show_a_common_fault_days_apart() -> None:
