@@ -23,7 +23,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from benefit_truth import benefit_shares
+from benefit_truth import MINUTES_PER_FACE, benefit_shares
 
 from planner.health.backtest import area_under_curve
 from planner.pipeline import bring_up_to_date
@@ -430,7 +430,10 @@ def contact_scores(frame: pd.DataFrame) -> dict[str, float]:
         "lift": precision(p) / max(precision(classic), 1e-9),
         "ECE": float(sum(abs(p[i].mean() - bad[i].mean()) * len(i) for i in parts) / len(p)),
         "Brier": float(np.mean((p - bad) ** 2)),
-        **{f"of oracle, {row['minutes']:.0f} min": row["benefit of oracle"] for row in frame.attrs["benefit"]},
+        **{
+            f"of oracle, {per_face} min each": row["benefit of oracle"]
+            for per_face, row in zip(MINUTES_PER_FACE, frame.attrs["benefit"], strict=True)
+        },
     }
 
 
