@@ -27,7 +27,8 @@ def test_a_served_database_stays_free(tmp_path: Path) -> None:
     command = [
         sys.executable,
         "-c",
-        "from planner.cli import main; main()",
+        # a shell that runs the tests in the background has its children ignore interrupts
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); from planner.cli import main; main()",
         "serve",
         "--db",
         str(database),
