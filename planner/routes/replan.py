@@ -87,12 +87,14 @@ def replan(
     legs, lost = _old_legs(week)
     today = (at.date() - first).days
     moment = week.axis.axis(at.hour * 60 + at.minute)
-    problem = _not_before(week, today, moment)
     frozen = {leg.crew: _begun(week, leg, today, moment) for leg in legs}
+    problem = _alarms_to_come(week, today, moment)
+    rest_of_today = _not_before(problem, legs, frozen, moment)
+    on_the_day = [rest_of_today if shift.day == today else problem for shift in week.shifts]
     plan = list(legs)
     changes = [f"{key}: no longer possible, taken out" for key in lost]
     for job in np.flatnonzero(problem.required):
-        plan, made = _put_in(problem, week, plan, int(job), frozen)
+        plan, made = _put_in(problem, on_the_day, week, plan, int(job), frozen)
         changes += made
     offered = {name for job in range(problem.jobs) for name in _connectors(week, job)}
     reasons = dict(zip(week.left_out["connector_id"], week.left_out["reason"], strict=True))
@@ -149,29 +151,51 @@ def _one_offer_each(week: Week, offers: Sequence[int]) -> list[int]:
     return kept
 
 
-def _not_before(week: Week, today: int, moment: int) -> Problem:
-    """The problem in which alarms go to crew-days from today on, today not before the moment."""
+def _alarms_to_come(week: Week, today: int, moment: int) -> Problem:
+    """The problem in which alarms go to crew-days from today on, today's only while their shift lasts."""
     problem = week.problem
-    day = np.array([shift.day for shift in week.shifts])
-    allowed, opens = problem.allowed.copy(), problem.opens.copy()
-    for job in np.flatnonzero(problem.required):
-        allowed[job] &= day >= today
-        opens[job] = max(int(opens[job]), moment)
-    return replace(problem, allowed=allowed, opens=opens)
+    ahead = [
+        shift.day > today or (shift.day == today and crew.latest_return > moment)
+        for shift, crew in zip(week.shifts, problem.crews, strict=True)
+    ]
+    allowed = problem.allowed.copy()
+    allowed[problem.required] &= np.array(ahead)
+    return replace(problem, allowed=allowed)
+
+
+def _not_before(problem: Problem, legs: Sequence[Leg], frozen: dict[int, int], moment: int) -> Problem:
+    """The problem as today's crews find it: begun stops keep their start, all else begins after the moment.
+
+    A crew that is still at its depot does not leave before the moment.
+    """
+    opens, closes = np.maximum(problem.opens, moment), problem.closes.copy()
+    for leg in legs:
+        begun = frozen[leg.crew]
+        for job, start in zip(leg.jobs[:begun], leg.starts[:begun], strict=True):
+            opens[job] = closes[job] = start
+    out = {leg.crew for leg in legs if frozen[leg.crew]}
+    crews = tuple(
+        crew if number in out or moment <= crew.opens else replace(crew, opens=min(moment, crew.closes))
+        for number, crew in enumerate(problem.crews)
+    )
+    return replace(problem, opens=opens, closes=closes, crews=crews)
 
 
 def _begun(week: Week, leg: Leg, today: int, moment: int) -> int:
-    """Number of stops of a crew-day that are done or begun."""
+    """Number of stops of a crew-day that are done or begun; the first counts once the crew is on its way."""
     day = week.shifts[leg.crew].day
     if day != today:
         return len(leg.jobs) if day < today else 0
-    return sum(start < moment for start in leg.starts)
+    return max(int(leg.departs < moment), sum(start < moment for start in leg.starts))
 
 
 def _put_in(
-    problem: Problem, week: Week, plan: list[Leg], job: int, frozen: dict[int, int]
+    problem: Problem, on_the_day: Sequence[Problem], week: Week, plan: list[Leg], job: int, frozen: dict[int, int]
 ) -> tuple[list[Leg], list[str]]:
-    """The plan with the job, by the cheapest change; and the changes in words."""
+    """The plan with the job, by the cheapest change; and the changes in words.
+
+    `on_the_day` holds the problem as each crew-day finds it, `problem` what the days cost.
+    """
     name = _words(week, job)
     best: tuple[float, int, Leg, tuple[int, ...]] | None = None
     by_crew = {leg.crew: leg for leg in plan}
@@ -182,7 +206,7 @@ def _put_in(
         for count in range(min(MOST_TAKEN_OUT, len(loose)) + 1):
             for out in combinations(loose, count):
                 rest = [other for other in leg.jobs if other not in out]
-                timed = cheapest_place(problem, crew, rest, job, held)
+                timed = cheapest_place(on_the_day[crew], crew, rest, job, held)
                 if timed is None:
                     continue
                 loss = float(problem.prize[list(out)].sum()) + leg_cost(problem, timed) - leg_cost(problem, leg)
@@ -196,7 +220,7 @@ def _put_in(
     kept = [leg for leg in plan if leg.crew != crew] + [timed]
     changes = [f"{name}: added to {_day_words(week, crew)}"]
     for other in out:
-        moved = _elsewhere(problem, kept, other, frozen)
+        moved = _elsewhere(problem, on_the_day, kept, other, frozen)
         if moved is None:
             changes.append(f"{_words(week, other)}: dropped from {_day_words(week, crew)} to make room")
         else:
@@ -205,13 +229,15 @@ def _put_in(
     return kept, changes
 
 
-def _elsewhere(problem: Problem, plan: Sequence[Leg], job: int, frozen: dict[int, int]) -> Leg | None:
+def _elsewhere(
+    problem: Problem, on_the_day: Sequence[Problem], plan: Sequence[Leg], job: int, frozen: dict[int, int]
+) -> Leg | None:
     """A crew-day changed to hold a job that was taken out, if that still pays."""
     best: tuple[int, Leg] | None = None
     for leg in plan:
         if not problem.allowed[job, leg.crew]:
             continue
-        timed = cheapest_place(problem, leg.crew, list(leg.jobs), job, frozen.get(leg.crew, 0))
+        timed = cheapest_place(on_the_day[leg.crew], leg.crew, list(leg.jobs), job, frozen.get(leg.crew, 0))
         if timed is not None:
             won = int(problem.prize[job]) - leg_cost(problem, timed) + leg_cost(problem, leg)
             if won > 0 and (best is None or won > best[0]):

@@ -336,3 +336,32 @@ def test_a_promised_stop_keeps_the_hours_agreed_for_an_alarm() -> None:
     done = replan(world, tables.stops, tables.jobs, MONDAY, 2, datetime(2031, 4, 7, 10, 0), [], PLAIN)
     assert done.changes == ()
     assert name in set(read_back(done.result, "p2").jobs["connector_id"])
+
+
+def test_an_alarm_sends_nobody_out_before_it_came_and_leaves_begun_stops_alone() -> None:
+    """At any moment of the day: begun stops keep their hour, new ones start after it, tomorrow's may be early."""
+    world = small_world(4)
+    old = planned(world)
+    tables = read_back(old, "p")
+    waiting = left_out_frame(old, "p")
+    waiting = waiting[waiting["reason"].str.contains("more than it is worth|min left|fits no")]
+    alarms = [(str(name), date(2031, 4, 8)) for name in waiting["connector_id"].head(4)]
+    early = []
+    for at in (datetime(2031, 4, 7, 8, 10), datetime(2031, 4, 7, 12, 40), datetime(2031, 4, 7, 15, 50)):
+        done = replan(world, tables.stops, tables.jobs, MONDAY, 2, at, alarms, PLAIN)
+        now = f"{at:%H:%M}"
+        fresh = read_back(done.result, "p2")
+        unchanged = replan(world, tables.stops, tables.jobs, MONDAY, 2, at, [], PLAIN)  # whole minutes per stop
+        before = read_back(unchanged.result, "p1").stops.set_index(["crew_id", "day_on", "stop_no"])["start_at"]
+        stops = fresh.stops.set_index(["crew_id", "day_on", "stop_no"])["start_at"]
+        begun = before[(before.index.get_level_values("day_on") == "2031-04-07") & (before < now)]
+        assert (stops.loc[begun.index] == begun).all()
+        put_in = fresh.jobs[fresh.jobs["connector_id"].isin([name for name, _ in alarms])]
+        starts = stops.loc[list(zip(put_in["crew_id"], put_in["day_on"], put_in["stop_no"], strict=True))]
+        today = starts.index.get_level_values("day_on") == "2031-04-07"
+        assert (starts[today] >= now).all()
+        early += list(starts[~today] < now)
+        gone = {day.crew_id for day in read_back(old, "p").days if day.day_on == MONDAY}
+        for day in fresh.days:
+            assert day.day_on != MONDAY or day.crew_id in gone or day.departs >= at.hour * 60 + at.minute
+    assert any(early)
