@@ -99,7 +99,7 @@ def route(
     from planner.routes.problem import Stop
     from planner.routes.settings import Settings
     from planner.routes.whatif import scenario_settings
-    from planner.stages.route import plan_routes, plan_what_if
+    from planner.stages.route import plan_input, plan_routes, plan_what_if
 
     if plan_id is not None:
         _replan(db, plan_id, at, mandatory, folder, by)
@@ -116,14 +116,15 @@ def route(
         skip_regions=skip_regions,
         mandatory=_mandatory(mandatory, first, days),
     )
-    for name in scenarios:
-        scenario_settings(name, settings)  # refuses an unknown one before any work
+    others = [scenario_settings(name, settings) for name in scenarios]  # refuses an unknown one before any work
     effort = None if quick else BoundEffort(rounds=COMMAND_ROUNDS, good_enough=COMMAND_GAP)
     compared = None
     con = open_existing(db)
     try:
         with progress_bar("route") as progress:
             bring_up_to_date(con, None, progress)
+            for other in others:  # refuses an unknown crew, site or region before the plan is stored
+                plan_input(con, first, days, other)
             stored = plan_routes(
                 con,
                 first,
@@ -146,6 +147,11 @@ def route(
     _print_plan(stored.document, folder)
     if compared is not None:
         show_table(compared.drop(columns=["plan_id", "meaning"]), "What if")
+        lacking = float(compared["upper_bound"].iloc[0]) - float(compared["net"].iloc[0])
+        console.print(
+            f"The plan may lack up to {lacking:,.2f} against its bound: a smaller difference can come from the search "
+            "as well as from the circumstances."
+        )
 
 
 def _now() -> datetime:

@@ -5,10 +5,12 @@ In: base settings and scenario names. Out: changed settings, and one comparable 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from planner.errors import ParameterError
 from planner.routes.planning import PlanResult
+from planner.routes.problem import RoutePlan
 from planner.routes.settings import Settings
 from planner.routes.stops import PlanTables
 
@@ -53,6 +55,35 @@ def scenario_settings(name: str, base: Settings) -> Settings:
     if kind == "move_depot" and crew and site:
         return base.changed(moved_depots=(*base.moved_depots, (crew, site)))
     raise ParameterError(f"what-if: got {name!r}, must be one of {', '.join(SCENARIOS)}")
+
+
+# Scenarios under which the plan itself can still be driven as it is, and those whose plans it could be.
+ONLY_MORE = ("extra_crew", "overtime", "any_hour")
+ONLY_LESS = ("no_overtime", "skip_region")
+
+
+def compared(name: str, result: PlanResult, base: PlanResult) -> PlanResult:
+    """The plan of a scenario as it may be compared with the base plan.
+
+    Where a scenario only adds to what the crews may do, the base plan stays possible: if the search found nothing
+    better, the base plan is the scenario's. Where it only takes away, the base's bound bounds the scenario too.
+    """
+    kind = name.partition("=")[0]
+    plan = result.plan
+    if result.week.unit != base.week.unit or base.plan.unserved_required:
+        return result
+    if kind in ONLY_MORE and plan.value < base.plan.value:
+        bound = max(plan.upper_bound, float(base.plan.value))
+        return replace(base, plan=_with_bound(base.plan, bound, plan.bound_kind))
+    if kind in ONLY_LESS and base.plan.upper_bound < plan.upper_bound:
+        bound = max(base.plan.upper_bound, float(plan.value))
+        return replace(result, plan=_with_bound(plan, bound, base.plan.bound_kind))
+    return result
+
+
+def _with_bound(plan: RoutePlan, bound: float, kind: str) -> RoutePlan:
+    gap = (bound - plan.value) / plan.value if plan.value > 0 else float("inf")
+    return replace(plan, upper_bound=bound, gap=gap, bound_kind=kind)
 
 
 def scenario_words(name: str) -> str:

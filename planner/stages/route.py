@@ -28,7 +28,7 @@ from planner.routes.problem import Stop
 from planner.routes.replan import replan
 from planner.routes.settings import Settings
 from planner.routes.stops import JOB_COLUMNS, PlanTables, read_back
-from planner.routes.whatif import scenario_line, scenario_settings
+from planner.routes.whatif import compared, scenario_line, scenario_settings
 from planner.stages.work_lists import sheet_days
 from planner.store import route_queries as queries
 from planner.store.database import has_rows, transaction
@@ -121,18 +121,23 @@ def plan_what_if(
 ) -> pd.DataFrame:
     """Plan the days of a stored plan under other circumstances; the lines side by side, the plan itself first.
 
+    A scenario that only adds to what the crews may do never nets less than the plan: the plan stays possible.
     Writes `whatif.json` and `whatif.csv` into `folder` and the rows of `plan_scenarios`.
     """
     week = base.result.week
     chosen = (settings or Settings()).changed(seed=base.result.plan.seed)
-    changed = [(name, scenario_settings(name, chosen)) for name in scenarios]
+    changed = [(name, scenario_settings(name, chosen)) for name in dict.fromkeys(scenarios)]
     lines = [scenario_line("base", base.result, read_back(base.result, base.plan_id))]
     for number, (name, other) in enumerate(changed):
+        if other == chosen:  # as the plan is already
+            lines.append(scenario_line(name, base.result, read_back(base.result, base.plan_id)))
+            continue
         tables, other = plan_input(con, week.days[0], len(week.days), other)
         part = part_of(progress, number / len(changed), (number + 1) / len(changed))
-        result = plan_week(
+        found = plan_week(
             tables, week.days[0], len(week.days), stop, other, effort=effort, like=base.result, progress=part
         )
+        result = compared(name, found, base.result)
         lines.append(scenario_line(name, result, read_back(result, base.plan_id)))
     frame = pd.DataFrame(lines)
     frame.insert(0, "plan_id", base.plan_id)
@@ -205,6 +210,7 @@ def plan_input(
     due = first + timedelta(days=min(days, ALARM_DAYS) - 1)
     named = dict(settings.mandatory)
     mandatory = {**dict.fromkeys(alarms["connector_id"], due), **named}
+    _check_names(settings, crews)
     extra = sorted(set(mandatory) - set(candidates["connector_id"]))
     if extra:
         found = queries.candidates_named(con, extra)
@@ -215,9 +221,11 @@ def plan_input(
             )
         candidates = pd.concat([candidates, found], ignore_index=True) if len(found) else candidates
     sites = sorted(set(candidates["site_id"]))
+    places = queries.route_sites(con, [*sites, *(depot for _, depot in settings.moved_depots)])
+    _check_places(settings, places)
     frame = PlanInput(
         candidates=candidates,
-        sites=queries.route_sites(con, [*sites, *(depot for _, depot in settings.moved_depots)]),
+        sites=places,
         crews=crews,
         travel_times=queries.travel_times(
             con, sorted({*sites, *crews["depot_site_id"], *(d for _, d in settings.moved_depots)})
@@ -226,6 +234,30 @@ def plan_input(
         audit_pool=queries.audit_pool(con, sites, settings.seed) if settings.audit_share > 0 else pd.DataFrame(),
     )
     return frame, replace(settings, mandatory=tuple(sorted(mandatory.items())))
+
+
+def _check_names(settings: Settings, crews: pd.DataFrame) -> None:
+    """A moved depot names a crew that there is."""
+    known = sorted(crews["crew_id"])
+    for crew, _ in settings.moved_depots:
+        if crew not in known:
+            raise ParameterError(f"move_depot: got crew {crew!r}, must be one of {', '.join(known)}")
+
+
+def _check_places(settings: Settings, sites: pd.DataFrame) -> None:
+    """Skipped regions have sites with work, and moved depots are sites."""
+    regions = sorted(sites["region"].dropna().unique())
+    for region in settings.skip_regions:
+        if region not in regions:
+            raise ParameterError(
+                f"skip_region: got {region!r}, must be a region with ranked end faces: "
+                f"{', '.join(regions[:9]) or 'none'}"
+            )
+    for crew, depot in settings.moved_depots:
+        if depot not in set(sites["site_id"]):
+            raise ParameterError(
+                f"move_depot: got site {depot!r} for crew {crew}, must be a site_id of the sites table"
+            )
 
 
 def _versions() -> dict[str, str]:

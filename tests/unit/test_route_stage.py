@@ -83,6 +83,18 @@ def test_scenarios_are_laid_side_by_side(con: duckdb.DuckDBPyConnection, stored:
     assert len(json.loads((tmp_path / "whatif.json").read_text(encoding="utf-8"))["scenarios"]) == 4
 
 
+def test_more_leave_never_nets_less_and_less_never_has_a_higher_bound(
+    con: duckdb.DuckDBPyConnection, stored: StoredPlan, tmp_path: Path
+) -> None:
+    """With hardly any search, what only adds nets at least the plan's worth, and the plan's bound holds for less."""
+    names = ["extra_crew", "overtime", "any_hour", "no_overtime", "skip_region=south"]
+    frame = plan_what_if(con, stored, names, tmp_path, stop=Stop(iterations=1)).set_index("scenario")
+    assert (frame.loc[names[:3], "net"] >= frame.loc["base", "net"]).all()
+    assert (frame.loc[names[3:], "upper_bound"] <= frame.loc["base", "upper_bound"]).all()
+    assert (frame["upper_bound"] >= frame["net"]).all()
+    assert frame.loc["overtime"].drop("meaning").equals(frame.loc["base"].drop("meaning"))  # as it is already
+
+
 def test_filled_result_sheets_load_by_the_usual_door(
     con: duckdb.DuckDBPyConnection, stored: StoredPlan, folder: Path, tmp_path: Path
 ) -> None:
@@ -130,6 +142,13 @@ def test_what_cannot_be_planned_is_refused_with_what_to_do(con: duckdb.DuckDBPyC
     empty.close()
     with pytest.raises(ParameterError, match="mandatory: got NOBODY"):
         plan_routes(con, MONDAY, 1, tmp_path, settings=Settings(mandatory=(("NOBODY", MONDAY),)))
+    for changed, words in (
+        (Settings(skip_regions=("nowhere",)), "skip_region: got 'nowhere', must be .*: north, south"),
+        (Settings(moved_depots=(("crew-9", "S001"),)), "move_depot: got crew 'crew-9', must be one of crew-1"),
+        (Settings(moved_depots=(("crew-1", "S999"),)), "move_depot: got site 'S999'"),
+    ):
+        with pytest.raises(ParameterError, match=words):
+            plan_routes(con, MONDAY, 1, tmp_path, settings=changed)
     with pytest.raises(PlanningError, match="there is no such plan; newest are"):
         change_status(con, "nothing", "committed", "x", datetime(2031, 4, 6))
 
