@@ -124,7 +124,7 @@ def _percent(frame: pd.DataFrame) -> pd.DataFrame:
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), default=None, help="Write all figures as JSON.")
 def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> None:
     """Rank on a past day with data before it only, and score that by what was found after it."""
-    from planner.health.backtest import judge, score_rankings
+    from planner.health.backtest import judge, score_rankings, worth_if_bad
     from planner.pipeline import bring_up_to_date
     from planner.store.backtest_queries import (
         copy_of_past,
@@ -157,7 +157,7 @@ def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> 
     horizon = (until - at).total_seconds() / 86400.0
     assessed = ranking["p_not_clean"].notna().any()
     strata = ranking["p_not_clean" if assessed else "classic_score"].to_numpy(np.float64)
-    judged = judge(found, strata, pd.Timestamp(at), horizon)
+    judged = judge(found, strata, pd.Timestamp(at), horizon, worth_if_bad(ranking))
     if not judged.seen.any():
         raise ParameterError(
             f"backtest --at: got {at:%Y-%m-%d}, after which no end face was looked at within {horizon:.0f} days; "

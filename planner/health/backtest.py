@@ -28,6 +28,7 @@ METHODS: dict[str, str] = {
     "time": "time_part",
 }
 MOST_WEIGHT = 20.0
+LOWEST_P = 0.01  # below, a benefit says nothing of what it would be if the end face is bad
 DECILES = 10
 FEWEST_UNSUSPECTED = 0.3  # of the looks: below that share the others count too, and it is said
 DRAWS = 200
@@ -38,8 +39,9 @@ class Judged:
     """The end faces of a past ranking with what was found, shape (n,) each.
 
     `seen`: looked at before anything else changed it; `bad`: and it failed; `weight`: one over the share of
-    its stratum that was seen, 0 where not seen; `value`: what finding it is worth [customers]; `days`: until
-    the look, the change or the end of the horizon; `site`: number for resampling.
+    its stratum that was seen, 0 where not seen; `value`: what a visit is worth if it is bad [customer-min, or
+    customers where no benefit was assessed]; `days`: until the look, the change or the end of the horizon;
+    `site`: number for resampling.
     """
 
     seen: Bool
@@ -56,7 +58,18 @@ def _true(flags: pd.Series) -> Bool:
     return flags.astype("boolean").fillna(False).to_numpy(np.bool_)
 
 
-def judge(found: pd.DataFrame, strata_score: Float64, at: pd.Timestamp, horizon_days: float) -> Judged:
+def worth_if_bad(ranking: pd.DataFrame) -> Float64:
+    """What a visit to each end face would win if it is bad, by the ranking's own reckoning. [customer-min]
+
+    The parts of the benefit that grow with the probability of dirt or damage, for one; nan where not assessed.
+    """
+    won = ranking["margin_part"] + ranking["spread_part"] + ranking["damage_part"]
+    return (won / ranking["p_not_clean"].clip(lower=LOWEST_P)).to_numpy(np.float64)
+
+
+def judge(
+    found: pd.DataFrame, strata_score: Float64, at: pd.Timestamp, horizon_days: float, worth: Float64 | None = None
+) -> Judged:
     """Label every end face of a past ranking.
 
     Parameters
@@ -68,7 +81,11 @@ def judge(found: pd.DataFrame, strata_score: Float64, at: pd.Timestamp, horizon_
         Score whose deciles are the strata of the weights, shape (n,).
     at, horizon_days
         The day of the ranking and how long findings count.
+    worth
+        From `worth_if_bad`; customers stand for it where it is absent or unknown.
     """
+    customers = np.maximum(found["customers"].fillna(0.0).to_numpy(np.float64), 1.0)
+    known = worth is not None and bool(np.isfinite(worth).any())
     looked = ((found["looked_at"] - at).dt.total_seconds() / 86400.0).to_numpy(np.float64)
     changed = ((found["changed_at"] - at).dt.total_seconds() / 86400.0).to_numpy(np.float64)
     looked = np.where(np.isfinite(looked), looked, np.inf)
@@ -91,7 +108,7 @@ def judge(found: pd.DataFrame, strata_score: Float64, at: pd.Timestamp, horizon_
         seen,
         bad,
         weight,
-        np.maximum(found["customers"].fillna(0.0).to_numpy(np.float64), 1.0),
+        np.nan_to_num(worth) if known and worth is not None else customers,
         np.minimum(np.minimum(looked, changed), horizon_days),
         pd.factorize(found["site_id"].fillna(""))[0].astype(np.int64),
         note,

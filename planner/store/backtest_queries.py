@@ -102,7 +102,8 @@ def ranking_of_past(past: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         past,
         """
         SELECT r.connector_id, r.site_id, r.classic_score, r.mates_part, r.drift_part, r.time_part,
-               h.p_not_clean, r.p_contaminated, r.benefit, r.benefit_score, r.minutes
+               h.p_not_clean, r.p_contaminated, r.benefit, r.benefit_score, r.minutes, r.margin_part,
+               r.spread_part, r.damage_part
         FROM ranking r LEFT JOIN connector_health h USING (connector_id)
         ORDER BY r.connector_id
         """,

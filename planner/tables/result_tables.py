@@ -407,7 +407,7 @@ BACKTEST_SCORES = Table(
         _probability("auc", "probability that a found one stood before one not found"),
         _number("brier", "-", "mean squared error of the probability; empty where the method gives none"),
         _number("calibration_error", "-", "expected calibration error; empty where the method gives none"),
-        _number("benefit_caught", "-", "share of the benefit caught by the first 5 % of the ranking"),
+        _number("benefit_caught", "-", "share of the benefit of bad end faces caught by the first 5 % of the minutes"),
         _text("note", "what was not assessed, censoring, how selection was handled"),
     ),
 )

@@ -19,6 +19,7 @@ from planner.health.backtest import (
     precision_at,
     score_rankings,
     survival,
+    worth_if_bad,
 )
 
 AT = pd.Timestamp("2031-01-01")
@@ -109,6 +110,19 @@ def test_precision_by_hand() -> None:
         "",
     )
     assert precision_at(np.array([4.0, 3.0, 2.0, 1.0]), judged, 0.5) == 0.75
+
+
+def test_worth_is_the_benefit_had_it_been_known() -> None:
+    """Parts that grow with the probability, for a probability of one; customers stand where nothing is assessed."""
+    ranking = pd.DataFrame(
+        {"margin_part": [10.0, np.nan], "spread_part": [2.0, np.nan], "damage_part": [0.5, np.nan]}
+        | {"p_not_clean": [0.25, np.nan]}
+    )
+    worth = worth_if_bad(ranking)
+    assert worth[0] == 50.0 and np.isnan(worth[1])
+    found = found_frame(2).assign(customers=[3.0, np.nan])
+    assert judge(found, np.arange(2.0), AT, 90.0, worth).value.tolist() == [50.0, 0.0]
+    assert judge(found, np.arange(2.0), AT, 90.0, np.full(2, np.nan)).value.tolist() == [3.0, 1.0]
 
 
 def test_a_perfectly_calibrated_probability_has_no_error() -> None:
