@@ -28,6 +28,7 @@ def left_out_frame(result: PlanResult, plan_id: str) -> pd.DataFrame:
         )
     frame = pd.concat(rows, ignore_index=True) if rows else week.left_out
     frame.insert(0, "plan_id", plan_id)
+    frame["benefit"] = frame["benefit"].astype(float).round(2)
     return frame.sort_values(["benefit", "connector_id"], ascending=[False, True], ignore_index=True)
 
 
@@ -72,8 +73,10 @@ def _reasons(week: Week, result: PlanResult, offers: NDArray[np.int64]) -> list[
                 f"needs {need} min ({way} of them on the way); most time left is {best_spare} min ({best_words}){pays}"
             )
         else:
+            trip = float(own_day[position]) * week.unit
+            alone = f"a trip of its own costs {trip:.0f} (worth {prize:.0f}), and " if trip >= prize else ""
             reasons.append(
-                f"needs {need} min ({way} of them on the way) within its hours; it fits no crew's day without "
+                f"needs {need} min ({way} of them on the way) within its hours: {alone}it fits no planned day without "
                 "giving up more than it is worth"
             )
     return reasons

@@ -96,6 +96,7 @@ def make_jobs(
     rows["connection"] = rows["port_id"].where(rows["port_id"].notna(), rows["connector_id"])
     agreed = rows.loc[rows["connector_id"].isin(settings.agreed), "connection"]
     rows.loc[rows["connection"].isin(agreed), ["opens", "closes"]] = -1
+    _say_lifted_windows(rows, settings)
     rows["pair_id"] = ""
     rows["stop_key"] = rows["connector_id"].map(dict(settings.stop_keys)).fillna("")
     asked = rows["connector_id"].isin({name for name, _ in settings.mandatory} | set(settings.keep))
@@ -225,6 +226,19 @@ def _add_change_windows(rows: pd.DataFrame, circuits: pd.DataFrame, settings: Se
             free = hit.difference(rows.index[rows["connector_id"].isin({name for name, _ in settings.mandatory})])
             rows.loc[free, "opens"], rows.loc[free, "closes"] = window
     rows["change_note"], rows["change_class"] = note, kind
+
+
+def _say_lifted_windows(rows: pd.DataFrame, settings: Settings) -> None:
+    """Notes of faces whose change window does not hold: an alarm at their connection, or outages agreed."""
+    alarms = rows["connector_id"].isin({name for name, _ in settings.mandatory})
+    alarmed = rows["connection"].isin(rows.loc[alarms, "connection"])
+    lifted = rows["change_class"].str.startswith("change window") & (alarmed | (rows["opens"] < 0))
+    for column in ("change_note", "change_class"):
+        parts = rows.loc[lifted, column].str.split(": ", n=1)
+        why = np.where(alarmed[lifted], " because of the alarm", "")
+        rows.loc[lifted, column] = (
+            "may be opened outside the " + parts.str[0] + why + ", once the outage is agreed: " + parts.str[1]
+        )
 
 
 def _add_pairs(rows: pd.DataFrame) -> None:

@@ -217,7 +217,7 @@ def stops_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> 
                     "travel_min": float(stop.drive_min),
                     "travel_km": stop.drive_km,
                     "work_min": float(stop.leaves - stop.arrives),
-                    "benefit": float(jobs["worth"].sum()),
+                    "benefit": round(float(jobs["worth"].sum()), 2),
                     "note": _stop_note(week, day, stop, jobs),
                 }
             )
@@ -319,7 +319,7 @@ def jobs_frame(result: PlanResult, plan_id: str, days: tuple[DayPlan, ...]) -> p
                         "tip": row["tip"],
                         "kit": ";".join((kit[0],) if only_look else kit),
                         "minutes": round(float(row["minutes"]), 1),
-                        "benefit": float(row["worth"]),
+                        "benefit": round(float(row["worth"]), 2),
                         "pair_id": row["pair_id"],
                         "reasons": row["reasons"] if due is None else f"{MUST} {due}; {row['reasons']}",
                         **{name: row.get(name) for name in SHEET_COLUMNS},

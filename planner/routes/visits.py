@@ -61,7 +61,7 @@ def skill_lacking(row: pd.Series, skills: tuple[str, ...], anyone_declares: bool
         if row["action"] == rule["action"] and row.get("cable_kind") == rule["cable_kind"]:
             words = parts_of(rule["skill_words"])
             if not any(word in skill.lower() for word in words for skill in skills):
-                return f"skill to {rule['action']} a {rule['cable_kind']} end ({' / '.join(words)})"
+                return f"{rule['skill_name']} skill to {rule['action']} a {rule['cable_kind']} end"
     return ""
 
 

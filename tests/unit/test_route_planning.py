@@ -333,6 +333,8 @@ def test_a_promised_stop_keeps_the_hours_agreed_for_an_alarm() -> None:
     old = planned(world, PLAIN.changed(mandatory=((name, MONDAY),)))
     tables = read_back(old, "p")
     assert name in set(tables.jobs["connector_id"])
+    notes = tables.jobs.set_index("connector_id")["change_note"]
+    assert notes[name].startswith("may be opened outside the change window 20:00-08:00 because of the alarm")
     done = replan(world, tables.stops, tables.jobs, MONDAY, 2, datetime(2031, 4, 7, 10, 0), [], PLAIN)
     assert done.changes == ()
     assert name in set(read_back(done.result, "p2").jobs["connector_id"])
