@@ -37,6 +37,7 @@ from dashboards.components.words import (
 from dashboards.data import ask
 from dashboards.downloads import plan_document
 from dashboards.pages.page import Page, Query
+from planner.reports.fleet_summary import proof_words
 from planner.store import page_queries
 
 PATH = "/dispatch"
@@ -109,6 +110,7 @@ def layout(query: Query) -> list[Component]:
 
 
 def _verdict(plan: Any, document: dict[str, Any]) -> list[Component]:
+    home = sum(each.get("km_back", 0.0) for each in document.get("crew_days", []))
     lines: list[Component] = [
         sentence(
             "Plan ",
@@ -130,8 +132,9 @@ def _verdict(plan: Any, document: dict[str, Any]) -> list[Component]:
             " and costs ",
             bold(figure(plan["cost"])),
             " in labour and travel: ",
-            bold(figure(plan["travel_km"], 0, "km")),
-            f", {duration(plan['travel_min'])} of driving and {duration(plan['work_min'])} of work.",
+            bold(figure(plan["travel_km"] + home, 0, "km")),
+            f" with the ways home, {duration(plan['travel_min'])} of driving to the stops and "
+            f"{duration(plan['work_min'])} there.",
         ),
     ]
     if not is_unknown(plan["gap"]):
@@ -141,9 +144,9 @@ def _verdict(plan: Any, document: dict[str, Any]) -> list[Component]:
                 "No plan with these crews can net more than ",
                 bold(figure(plan["upper_bound"])),
                 "" if net is None else f"; this one nets {figure(net)}",
-                ", so it is within ",
-                bold(_gap(plan["gap"])),
-                " of the best possible.",
+                ", so it is ",
+                bold(proof_words(plan["gap"]).replace("%", "\u202f%")),
+                ".",
             )
         )
     ends = document.get("both_ends") or {}
@@ -391,7 +394,8 @@ def _stop(plan_id: str, stops: pd.DataFrame, chosen: tuple[str, str, int]) -> li
     jobs = jobs[jobs["stop_no"] == stop_no]
     name = row["site_id"] if is_unknown(row["site_name"]) else row["site_name"]
     opens_live = any(listed(value) for value in jobs["circuits"])
-    notes = [str(row[column]) for column in ("note", "access_note") if not is_unknown(row[column]) and row[column]]
+    note, access_note = ("" if is_unknown(row[name]) else str(row[name]) for name in ("note", "access_note"))
+    notes = [each for each in (note, access_note if access_note not in note else "") if each]
     kit = sorted({part for value in jobs["kit"] for part in listed(value)})
     access = "not stated"
     if not is_unknown(row["access_open"]):
@@ -407,7 +411,7 @@ def _stop(plan_id: str, stops: pd.DataFrame, chosen: tuple[str, str, int]) -> li
                 ("Access", access),
             ]
         ),
-        *[html.P(note, className="not-assessed") for note in dict.fromkeys(notes)],
+        *[html.P(note, className="not-assessed") for note in notes],
         cautions(opens_live=opens_live),
         html.P(["Take along: ", bold(", ".join(plain(each) for each in kit))]) if kit else html.P("No kit is named."),
         table(
@@ -585,7 +589,17 @@ def _side_by_side(plans: pd.DataFrame, plan_id: str) -> list[Component]:
             "Benefit in customer-minutes; cost and bound in money. "
             "The bound is what no plan with the same crews can net more than.",
             heads(
-                "Plan", "Status", "Days", "Crew-days#", "Stops#", "Jobs#", "Benefit#", "Cost#", "km#", "Bound#", "Gap#"
+                "Plan",
+                "Status",
+                "Days",
+                "Crew-days#",
+                "Stops#",
+                "Jobs#",
+                "Benefit#",
+                "Cost#",
+                "km to stops#",
+                "Bound#",
+                "Gap#",
             ),
             rows,
         ),

@@ -9,6 +9,7 @@ import click
 import pandas as pd
 
 from planner.commands.common import console, db_option, open_existing, progress_bar, show_table
+from planner.reports.fleet_summary import proof_words
 
 # Rounds of the tight bound for a plan asked for by hand: some seconds at a few hundred blocks.
 COMMAND_ROUNDS, COMMAND_GAP = 60, 0.02
@@ -194,7 +195,7 @@ def _mandatory(texts: tuple[str, ...], first: date, days: int) -> tuple[tuple[st
 def _print_plan(document: dict[str, object], folder: Path) -> None:
     """The plan in a few lines and a table of crew-days."""
     gap = document["gap"]
-    proof = "no gap known" if gap is None else f"within {100 * float(str(gap)):.1f} % of the best possible"
+    proof = "no gap known" if gap is None else proof_words(float(str(gap)))
     console.print(
         f"Plan {document['plan_id']}: benefit {document['benefit']:,}, cost {document['cost']:,}, "
         f"net {document['net']:,}; no plan of these crews nets more than {document['upper_bound']:,} ({proof})"

@@ -56,12 +56,28 @@ def worst_table(worst: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+LOOSE_GAP = 0.5  # beyond it a gap says little, and the share of the bound says it plainer
+
+
+def proof_words(gap: float) -> str:
+    """How good a plan of that gap is proven to be.
+
+    Examples
+    --------
+    >>> proof_words(0.04), proof_words(1.0)
+    ('within 4.0% of the best possible', 'at least 50% of the best possible by the quick bound')
+    """
+    if gap <= LOOSE_GAP:
+        return f"within {gap:.1%} of the best possible"
+    return f"at least {1 / (1 + gap):.0%} of the best possible by the quick bound"
+
+
 def plan_lines(plan: pd.DataFrame) -> list[str]:
     """What the newest plan is worth, costs, and how close to the best possible it is."""
     if plan.empty:
         return ["No plan yet: planner route --from DATE --days N --out DIR"]
     row = plan.iloc[0]
-    gap = "" if pd.isna(row["gap"]) else f", within {row['gap']:.1%} of the best possible"
+    gap = "" if pd.isna(row["gap"]) else f", {proof_words(float(row['gap']))}"
     return [
         f"Plan {row['plan_id']} ({row['status']}), {int(row['days'])} days from {row['from_on']}: "
         f"expected benefit {row['benefit']:,.0f} customer-minutes for {row['cost']:,.0f} in labour and travel{gap}."

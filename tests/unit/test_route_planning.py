@@ -13,6 +13,7 @@ import pytest
 from routes_world import make_crews, small_world
 
 from planner.errors import ParameterError, PlanningError
+from planner.reports.fleet_summary import proof_words
 from planner.routes.explain import left_out_frame
 from planner.routes.outputs import calendar_text, geojson, gpx, plan_document, result_templates, safe_for_spreadsheet
 from planner.routes.planning import PlanInput, PlanResult, plan_week
@@ -367,3 +368,9 @@ def test_an_alarm_sends_nobody_out_before_it_came_and_leaves_begun_stops_alone()
         for day in fresh.days:
             assert day.day_on != MONDAY or day.crew_id in gone or day.departs >= at.hour * 60 + at.minute
     assert any(early)
+
+
+def test_a_loose_bound_is_told_as_a_share_of_the_best() -> None:
+    """A gap above one half is not told as being within it of the best."""
+    assert proof_words(0.119) == "within 11.9% of the best possible"
+    assert proof_words(1.042) == "at least 49% of the best possible by the quick bound"
