@@ -425,34 +425,39 @@ def search(  # type: ignore[no-untyped-def]
         bonus = 0.0
         if _draw(state) < 0.3:
             bonus = 0.5 * _draw(state)  # prefer dear jobs beyond their share
-        for k in range(count):
-            j = cand[k]
-            for r in range(many_routes):
-                c = routes[r]
-                scores[k, r] = 0.0
-                if allowed[j, c] and not (group[j] >= 0 and group_used[group[j]] == 1):
-                    scores[k, r], places[k, r] = _best_place(
-                        j,
-                        c,
-                        travel,
-                        distance,
-                        service,
-                        opens,
-                        closes,
-                        crew,
-                        steering,
-                        seq,
-                        size,
-                        early,
-                        late,
-                        worth,
-                        prize[j] ** (1.0 + bonus),
-                        power,
-                    )
-                    scores[k, r] *= 1.0 - noise * _draw(state)
         waiting_for = -1  # the other end of a pair whose first end has just been put in
         first_end = -1
+        changed_route = -1  # the crew-day to score anew; at first all of them
         while True:
+            for k in range(count):
+                j = cand[k]
+                if where[j] >= 0 or marked[j] != stamp:
+                    continue
+                for r in range(many_routes):
+                    c = routes[r]
+                    if changed_route >= 0 and c != changed_route:
+                        continue
+                    scores[k, r] = 0.0
+                    if allowed[j, c] and not (group[j] >= 0 and group_used[group[j]] == 1):
+                        scores[k, r], places[k, r] = _best_place(
+                            j,
+                            c,
+                            travel,
+                            distance,
+                            service,
+                            opens,
+                            closes,
+                            crew,
+                            steering,
+                            seq,
+                            size,
+                            early,
+                            late,
+                            worth,
+                            prize[j] ** (1.0 + bonus),
+                            power,
+                        )
+                        scores[k, r] *= 1.0 - noise * _draw(state)
             top = 0.0
             top_k = -1
             top_r = -1
@@ -484,7 +489,7 @@ def search(  # type: ignore[no-untyped-def]
                         for r in range(many_routes):
                             scores[k, r] = 0.0
                 waiting_for = -1
-                top_c = c
+                changed_route = c
             else:
                 j = cand[top_k]
                 c = routes[top_r]
@@ -496,38 +501,12 @@ def search(  # type: ignore[no-untyped-def]
                     old_size[c] = size[c]
                 _put_in(j, c, places[top_k, top_r], seq, size, where, group, group_used)
                 _refresh(c, travel, distance, service, opens, closes, prize, crew, rates, seq, size, early, late, worth)
-                top_c = c
+                changed_route = c
                 if waiting_for >= 0:
                     waiting_for = -1
                 elif partner[j] >= 0:
                     waiting_for = partner[j]
                     first_end = j
-            for r in range(many_routes):
-                if routes[r] == top_c:
-                    for k in range(count):
-                        j = cand[k]
-                        if where[j] < 0 and marked[j] == stamp:
-                            scores[k, r] = 0.0
-                            if allowed[j, top_c] and not (group[j] >= 0 and group_used[group[j]] == 1):
-                                scores[k, r], places[k, r] = _best_place(
-                                    j,
-                                    top_c,
-                                    travel,
-                                    distance,
-                                    service,
-                                    opens,
-                                    closes,
-                                    crew,
-                                    steering,
-                                    seq,
-                                    size,
-                                    early,
-                                    late,
-                                    worth,
-                                    prize[j] ** (1.0 + bonus),
-                                    power,
-                                )
-                                scores[k, r] *= 1.0 - noise * _draw(state)
             if top_k >= 0 and group[cand[top_k]] >= 0:
                 for k in range(count):
                     if group[cand[k]] == group[cand[top_k]]:
