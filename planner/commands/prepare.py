@@ -19,7 +19,7 @@ START = np.datetime64("2030-01-01")
 def prepare() -> None:
     """Compile what is compiled on first use, by a whole run on a tiny invented fleet.
 
-    Takes about half a minute and is kept; without it the first commands compile as they go.
+    Takes about a minute and is kept; without it the first commands compile as they go.
     """
     from planner.commands.whole_job import load_analyse_plan
     from planner.progress import part_of
