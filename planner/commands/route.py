@@ -145,7 +145,7 @@ def route(
                 )
     finally:
         con.close()
-    _print_plan(stored.document, folder)
+    _print_plan(stored.document, stored.result.week.notes, folder)
     if compared is not None:
         show_table(compared.drop(columns=["plan_id", "meaning"]), "What if")
         lacking = float(compared["upper_bound"].iloc[0]) - float(compared["net"].iloc[0])
@@ -173,7 +173,7 @@ def _replan(db: Path, plan_id: str, at: datetime | None, mandatory: tuple[str, .
             stored, changes = replan_routes(con, plan_id, at, alarms, folder, made_at=_now(), made_by=by)
     finally:
         con.close()
-    _print_plan(stored.document, folder)
+    _print_plan(stored.document, stored.result.week.notes, folder)
     for change in changes:
         console.print(f"  {change}")
 
@@ -192,8 +192,8 @@ def _mandatory(texts: tuple[str, ...], first: date, days: int) -> tuple[tuple[st
     return tuple(found)
 
 
-def _print_plan(document: dict[str, object], folder: Path) -> None:
-    """The plan in a few lines and a table of crew-days."""
+def _print_plan(document: dict[str, object], notes: tuple[str, ...], folder: Path) -> None:
+    """The plan in a few lines, a table of crew-days, and what a dispatcher must not miss."""
     gap = document["gap"]
     proof = "no gap known" if gap is None else proof_words(float(str(gap)))
     console.print(
@@ -219,6 +219,12 @@ def _print_plan(document: dict[str, object], folder: Path) -> None:
         show_table(pd.DataFrame(rows), "Crew-days")
     else:
         console.print("No crew goes out: see left_out.csv for the reason of each job.")
+    missed = document["mandatory_not_served"]
+    assert isinstance(missed, list)
+    if missed:
+        console.print(f"Must be visited but could not be: {', '.join(missed)}; see left_out.csv")
+    for note in notes:
+        console.print(f"Note: {note}")
     console.print(f"Files: {folder}")
 
 

@@ -75,11 +75,7 @@ def plan_document(
             "cost_of_honouring": round(plan.pair_cost * unit, 2),
         },
         "mandatory_not_served": sorted(
-            {
-                str(week.jobs["connector_id"].iloc[row])
-                for job in plan.unserved_required
-                for row in week.blocks[week.offers[job][0]].jobs
-            }
+            {name for name, due in week.settings.mandatory if due <= week.days[-1]} - set(tables.jobs["connector_id"])
         ),
         "random_looks": len(result.audits),
         "assumptions": plan_assumptions(result, stop_words).split("; "),

@@ -273,11 +273,12 @@ def _shifts(
         shift = span(crew["shift_start"], crew["shift_end"])
         if shift is None:
             notes.append(
-                f"crew {crew['crew_id']}: shift {crew['shift_start']}-{crew['shift_end']} has no length; not planned"
+                f"crew {crew['crew_id']}: shift {crew['shift_start']}-{crew['shift_end']} has no length, "
+                "so it is not planned"
             )
             continue
         if crew["depot_site_id"] not in sites.index:
-            notes.append(f"crew {crew['crew_id']}: depot {crew['depot_site_id']} is not in sites; not planned")
+            notes.append(f"crew {crew['crew_id']}: depot {crew['depot_site_id']} is not in sites, so it is not planned")
             continue
         works = parts_of(crew["work_days"]) or ("Mon", "Tue", "Wed", "Thu", "Fri")
         for number, day in enumerate(days):

@@ -198,6 +198,17 @@ def test_a_kit_nobody_has_is_named_and_the_rest_planned() -> None:
     assert not read_back(result, "p").jobs["tip"].str.contains("mpo").any()
 
 
+def test_a_mandatory_face_nobody_has_the_kit_for_is_told_as_not_served() -> None:
+    """Left out before any route is sought, it still stands in plan.json among those that were not served."""
+    world = small_world(0)
+    crews = make_crews(2, world.sites, kit="tip_2.5_upc;cassette;pen_2.5")
+    small = replace(world, crews=crews)
+    name = str(next(row.connector_id for row in planned(small).week.left_out.itertuples() if "no crew" in row.reason))
+    result = planned(small, PLAIN.changed(mandatory=((name, MONDAY),)))
+    document = plan_document(result, read_back(result, "p"), "80 iterations", versions={})
+    assert document["mandatory_not_served"] == [name]
+
+
 def test_a_site_no_crew_can_reach_is_named_and_the_rest_planned() -> None:
     """A site a thousand kilometres away is left out because of the way."""
     world = small_world(0)
