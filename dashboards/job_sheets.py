@@ -9,9 +9,9 @@ from typing import Any
 import pandas as pd
 
 from dashboards.components.frames import first, records
-from dashboards.components.words import action, db, is_unknown, listed, percent, plain, weekday
+from dashboards.components.words import action, db, is_unknown, listed, plain, weekday
 from dashboards.data import ask
-from planner.reports.job_sheet import SheetDay, SheetJob, SheetStop, write_pdf
+from planner.reports.job_sheet import SheetDay, SheetJob, SheetStop, suspicion_words, write_pdf
 from planner.store import page_queries
 
 
@@ -35,7 +35,7 @@ def _job(job: Any, expected: dict[str, str]) -> SheetJob:
         method=_text(job.method).replace("_", " "),
         tip=_text(job.tip).replace("_", " "),
         minutes=_number(job.minutes),
-        suspicion="" if is_unknown(job.p_contaminated) else f"dirty with probability {percent(job.p_contaminated)}",
+        suspicion=suspicion_words(job.p_contaminated, job.p_damaged, str(job.action)),
         circuits=shown,
         expected=next((expected[name] for name in circuits if name in expected), ""),
         caution="live: change window or protection first" if circuits else "",

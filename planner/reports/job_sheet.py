@@ -118,6 +118,18 @@ def _data(name: str) -> list[dict[str, str]]:
     return list(csv.DictReader(text.splitlines()))
 
 
+def suspicion_words(contaminated: object, damaged: object, action: str) -> str:
+    """What the planner believes of an end face: damage where it is to be replaced, else dirt; empty if unknown.
+
+    Examples
+    --------
+    >>> suspicion_words(0.03, 0.97, "replace"), suspicion_words(0.41, 0.04, "inspect_clean")
+    ('damaged with probability 97%', 'dirty with probability 41%')
+    """
+    word, chance = ("damaged", damaged) if action == "replace" else ("dirty", contaminated)
+    return "" if chance is None or pd.isna(chance) else f"{word} with probability {float(str(chance)):.0%}"  # type: ignore[call-overload]
+
+
 def write_job_sheets(days: Sequence[SheetDay], folder: Path) -> list[Path]:
     """Write PDF, HTML and CSV of every crew-day into `folder`; returns the paths written."""
     folder.mkdir(parents=True, exist_ok=True)

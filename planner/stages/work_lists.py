@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from planner.reports.job_sheet import SheetDay, SheetJob, SheetStop
+from planner.reports.job_sheet import SheetDay, SheetJob, SheetStop, suspicion_words
 from planner.routes.calendar import clock_of_minutes, weekday_of
 from planner.routes.planning import PlanResult, site_row
 from planner.routes.stops import PlanTables, pick_list
@@ -82,8 +82,7 @@ def _job(row: dict[Any, Any], expected: Mapping[str, str]) -> SheetJob:
         for text in (_text(row["housing_name"]), _text(row["label"]) or _text(row["port_id"]), _text(row["face"]))
         if text
     )
-    p = row["p_contaminated"]
-    suspicion = "" if p is None or pd.isna(p) else f"dirty with probability {float(str(p)):.0%}"
+    suspicion = suspicion_words(row["p_contaminated"], row["p_damaged"], str(row["action"]))
     shown = ", ".join(circuits[:3]) + (f" and {len(circuits) - 3} more" if len(circuits) > 3 else "")
     return SheetJob(
         number=int(str(row["job_no"])),
