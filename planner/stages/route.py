@@ -168,12 +168,13 @@ def replan_routes(
     Raises
     ------
     PlanningError
-        There is no such plan, or it is not committed.
+        There is no such plan, it is not committed, or another committed plan has replaced it.
     """
     row = queries.plan_row(con, plan_id)
     if row.empty or row["status"].iloc[0] != "committed":
         state = "there is no such plan" if row.empty else f"is {row['status'].iloc[0]}"
         raise PlanningError(f"plan {plan_id}: {state}; only a committed plan is replanned (planner plan commit)")
+    _refuse_replaced(con, plan_id)
     old = json.loads(str(row["document"].iloc[0]))
     first, days = date.fromisoformat(old["from"]), int(old["days"])
     chosen = (settings or Settings()).changed(seed=int(old["seed"]))
@@ -193,6 +194,19 @@ def replan_routes(
         _store(con, done.result, made, words, moment, made_by, document)
     _write_sheets(con, done.result, made, folder)
     return StoredPlan(new_id, done.result, document), done.changes
+
+
+def _refuse_replaced(con: duckdb.DuckDBPyConnection, plan_id: str) -> None:
+    """Crews drive the newest committed change of a plan, so a plan that was replaced is not changed again."""
+    versions = queries.plans(con)
+    for other, status in zip(versions["plan_id"], versions["status"], strict=True):
+        if status == "draft" or other == plan_id:
+            continue
+        document = json.loads(str(queries.plan_row(con, other)["document"].iloc[0]) or "{}")
+        if document.get("replaces") == plan_id:
+            raise PlanningError(
+                f"plan {plan_id}: was replaced by {other} ({status}); only the plan in force is replanned"
+            )
 
 
 def plan_input(

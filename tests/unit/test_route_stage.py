@@ -126,6 +126,9 @@ def test_a_plan_moves_from_draft_to_committed_to_done(con: duckdb.DuckDBPyConnec
     )
     assert fresh.document["replaces"] == made.plan_id
     assert fresh.document["changes"] == list(changes) and changes
+    change_status(con, fresh.plan_id, "committed", "desk", datetime(2031, 4, 7, 9))
+    with pytest.raises(PlanningError, match=f"was replaced by {fresh.plan_id} \\(committed\\); only the plan in force"):
+        replan_routes(con, made.plan_id, datetime(2031, 4, 7, 10), [(left[1][0], MONDAY)], tmp_path / "c")
     change_status(con, made.plan_id, "done", "shift lead", datetime(2031, 4, 8))
     document = json.loads(con.execute("SELECT document FROM plans WHERE plan_id = ?", [made.plan_id]).fetchone()[0])
     assert [(step["status"], step["by"]) for step in document["history"]] == [
