@@ -30,8 +30,8 @@ class RankingValues:
     outage_min
         How long customers are without service when a circuit fails. [min]
     trouble_visit
-        What a circuit that visibly lost light costs in complaints, the search for the cause and a later visit
-        of its own, however few its customers: two and a half hours of a crew. [customer-min]
+        What a circuit that visibly lost light costs in complaints, the search for the cause by several desks and
+        later visits of its own, however few its customers: 20 crew hours in all. [customer-min]
     crew_minute
         Customer-minutes that one minute of a crew is worth. [customer-min/min]
     margin_middle_db, margin_scale_db
@@ -59,8 +59,8 @@ class RankingValues:
 
     horizon_days: float = 60.0
     outage_min: float = 240.0
-    trouble_visit: float = 300.0
-    crew_minute: float = 2.0
+    trouble_visit: float = 1200.0
+    crew_minute: float = 1.0
     margin_middle_db: float = 1.5
     margin_scale_db: float = 0.6
     noticed_db: float = 0.25
