@@ -140,10 +140,15 @@ def _verdict(row: Any, budgets: pd.DataFrame, wavelength: float | None, diagnosi
     faults = diagnosis[~diagnosis["cause"].isin(["nothing"])]
     if len(faults) and not is_unknown(row["p_fault"]):
         top = first(faults)
+        calm = float(diagnosis.loc[diagnosis["cause"] == "nothing", "probability"].sum())
+        opening = "Most probably "
+        if top["probability"] >= 0.2 and calm > float(row["p_fault"]):
+            lines.append(sentence("Most probably ", bold("nothing"), f" is wrong with the path ({percent(calm)})."))
+            opening = "If anything is, most probably "
         if top["probability"] >= 0.2:
             lines.append(
                 sentence(
-                    "Most probably ",
+                    opening,
                     bold(cause(top["cause"])),
                     " (",
                     bold(percent(top["probability"])),
