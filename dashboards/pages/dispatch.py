@@ -126,7 +126,9 @@ def _verdict(plan: Any, document: dict[str, Any]) -> list[Component]:
             f", from {weekday(plan['from_on'])} on.",
             kind="lead",
         ),
-        sentence(
+        sentence("No crew goes out; why each job was left out stands below.")
+        if not plan["stops"]
+        else sentence(
             "It should win ",
             bold(f"{figure(plan['benefit'])} customer-minutes"),
             " and costs ",
@@ -137,7 +139,7 @@ def _verdict(plan: Any, document: dict[str, Any]) -> list[Component]:
             f"{duration(plan['work_min'])} there.",
         ),
     ]
-    if not is_unknown(plan["gap"]):
+    if plan["stops"] and not is_unknown(plan["gap"]):
         net = document.get("net")
         lines.append(
             sentence(

@@ -385,3 +385,13 @@ def test_a_loose_bound_is_told_as_a_share_of_the_best() -> None:
     """A gap above one half is not told as being within it of the best."""
     assert proof_words(0.119) == "within 11.9% of the best possible"
     assert proof_words(1.042) == "at least 49% of the best possible by the quick bound"
+
+
+def test_a_plan_that_sends_nobody_out_says_so_on_the_dispatch_page() -> None:
+    """Without stops the page tells neither kilometres nor a gap, but that no crew goes out."""
+    from dashboards.pages import dispatch
+
+    plan = {"plan_id": "p", "status": "draft", "made_at": None, "made_by": "", "from_on": "2031-04-07", "gap": 0.0}
+    plan |= {"crew_days": 0, "stops": 0, "jobs": 0, "travel_km": float("nan")}
+    words = str(dispatch._verdict(pd.Series(plan), {}))
+    assert "No crew goes out" in words and "km" not in words and "best possible" not in words
