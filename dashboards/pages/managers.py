@@ -26,6 +26,7 @@ from dashboards.components.words import (
 )
 from dashboards.data import ask
 from dashboards.pages.page import Page, Query
+from planner.reports.fleet_summary import proof_words
 from planner.store import page_queries
 
 PATH = "/patterns"
@@ -127,7 +128,7 @@ def _prevented(counts: dict[str, int]) -> list[Component]:
             ". ",
             ""
             if is_unknown(plan["gap"])
-            else f"It is within {100 * plan['gap']:.1f}\u202f% of the best possible with these crews. ",
+            else f"It is {proof_words(plan['gap'])} with these crews. ".replace("%", "\u202f%"),
             html.A("See it", href="/dispatch"),
             ".",
         ),
