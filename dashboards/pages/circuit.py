@@ -155,7 +155,7 @@ def _verdict(row: Any, budgets: pd.DataFrame, wavelength: float | None, diagnosi
                     ")",
                     *(
                         []
-                        if is_unknown(top["element_id"])
+                        if is_unknown(top["element_id"]) or not top["element_id"]
                         else [" at ", element_link(top["element_kind"], top["element_id"])]
                     ),
                     "" if is_unknown(top["onset_at"]) else f", since about {day(top['onset_at'])}",
@@ -548,7 +548,9 @@ def _cause_at(diagnosis: pd.DataFrame, position: int, otherwise: str) -> str:
     if len(diagnosis) <= position:
         return otherwise
     line = diagnosis.iloc[position]
-    return cause(line["cause"]) + ("" if is_unknown(line["element_id"]) else f" at {line['element_id']}")
+    return cause(line["cause"]) + (
+        "" if is_unknown(line["element_id"]) or not line["element_id"] else f" at {line['element_id']}"
+    )
 
 
 def _readings(circuit_id: str, row: Any) -> list[Component]:
