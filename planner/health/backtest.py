@@ -85,7 +85,6 @@ def judge(
         From `worth_if_bad`; customers stand for it where it is absent or unknown.
     """
     customers = np.maximum(found["customers"].fillna(0.0).to_numpy(np.float64), 1.0)
-    known = worth is not None and bool(np.isfinite(worth).any())
     looked = ((found["looked_at"] - at).dt.total_seconds() / 86400.0).to_numpy(np.float64)
     changed = ((found["changed_at"] - at).dt.total_seconds() / 86400.0).to_numpy(np.float64)
     looked = np.where(np.isfinite(looked), looked, np.inf)
@@ -108,7 +107,7 @@ def judge(
         seen,
         bad,
         weight,
-        np.nan_to_num(worth) if known and worth is not None else customers,
+        customers if worth is None or not np.isfinite(worth).any() else np.nan_to_num(worth),
         np.minimum(np.minimum(looked, changed), horizon_days),
         pd.factorize(found["site_id"].fillna(""))[0].astype(np.int64),
         note,

@@ -123,7 +123,7 @@ def taken_out(
     keep = (day >= (first_day - WINDOW_DAYS)[:, None]) & (day <= (last_day + WINDOW_DAYS)[:, None])
     keep &= (last_day >= first_day)[:, None]
     step = np.nan_to_num(segments.step[known])
-    own = Segmentation(*(values[known] for values in segments))
+    own = segments._replace(changes=segments.changes[known], step=segments.step[known], step_sd=segments.step_sd[known])
     undone = np.where(keep, np.where(step > 0, step - open_sizes(own), 0.0), step)
     offset = np.zeros((len(series), days + 1), np.float32)
     row, slot = np.nonzero((day >= 0) & (undone != 0) & (series >= 0)[:, None])

@@ -322,15 +322,20 @@ def circuit_path(con: Connection, circuit_id: str) -> pd.DataFrame:
     )
 
 
+def _columns(table_name: str) -> str:
+    """The declared columns of a table, as a query lists them."""
+    return ", ".join(quoted(name) for name in TABLES[table_name].column_names)
+
+
 def circuit_budgets(con: Connection, circuit_id: str) -> pd.DataFrame:
     """Expected against measured loss of a circuit, one row per wavelength."""
-    columns = ", ".join(quoted(name) for name in TABLES["circuit_budget"].column_names)
+    columns = _columns("circuit_budget")
     return fetch(con, f"SELECT {columns} FROM circuit_budget WHERE circuit_id = ? ORDER BY wavelength_nm", [circuit_id])
 
 
 def circuit_elements(con: Connection, circuit_id: str) -> pd.DataFrame:
     """What each element of a circuit should lose, for every wavelength."""
-    columns = ", ".join(quoted(name) for name in TABLES["budget_elements"].column_names)
+    columns = _columns("budget_elements")
     return fetch(
         con,
         f"SELECT {columns} FROM budget_elements WHERE circuit_id = ? ORDER BY wavelength_nm, position",
@@ -340,7 +345,7 @@ def circuit_elements(con: Connection, circuit_id: str) -> pd.DataFrame:
 
 def circuit_element_readings(con: Connection, circuit_id: str) -> pd.DataFrame:
     """What the newest reflectometer traces of a circuit show on the elements of its path."""
-    columns = ", ".join(quoted(name) for name in TABLES["element_readings"].column_names)
+    columns = _columns("element_readings")
     return fetch(
         con,
         f"SELECT {columns} FROM element_readings WHERE circuit_id = ? ORDER BY wavelength_nm, position, place_m",
@@ -350,7 +355,7 @@ def circuit_element_readings(con: Connection, circuit_id: str) -> pd.DataFrame:
 
 def circuit_diagnosis(con: Connection, circuit_id: str) -> pd.DataFrame:
     """Possible causes of a circuit's state, most probable first."""
-    columns = ", ".join(quoted(name) for name in TABLES["diagnosis"].column_names)
+    columns = _columns("diagnosis")
     return fetch(
         con,
         f"SELECT {columns} FROM diagnosis WHERE circuit_id = ? ORDER BY probability DESC, cause, element_id",
@@ -369,7 +374,7 @@ def circuit_evidence(con: Connection, circuit_id: str) -> pd.DataFrame:
 
 def circuit_series(con: Connection, circuit_id: str) -> pd.DataFrame:
     """Drift of every series of readings of a circuit, worst first."""
-    columns = ", ".join(quoted(name) for name in TABLES["series_drift"].column_names)
+    columns = _columns("series_drift")
     return fetch(
         con,
         f"""SELECT {columns} FROM series_drift WHERE circuit_id = ?
@@ -567,7 +572,7 @@ def connector_defects(con: Connection, connector_id: str) -> pd.DataFrame:
 
 def site(con: Connection, site_id: str) -> pd.DataFrame:
     """One site as declared; no row if there is none of that id."""
-    columns = ", ".join(quoted(name) for name in TABLES["sites"].column_names)
+    columns = _columns("sites")
     return fetch(con, f"SELECT {columns} FROM sites WHERE site_id = ?", [site_id])
 
 
@@ -698,7 +703,7 @@ def left_out_reasons(con: Connection, plan_id: str) -> pd.DataFrame:
 
 def plan_scenarios(con: Connection, plan_id: str) -> pd.DataFrame:
     """The plan under other circumstances, the plan itself first, then by what they net."""
-    columns = ", ".join(quoted(name) for name in TABLES["plan_scenarios"].column_names)
+    columns = _columns("plan_scenarios")
     return fetch(
         con,
         f"""SELECT {columns} FROM plan_scenarios WHERE plan_id = ?
@@ -852,7 +857,7 @@ def orders_by_month(con: Connection) -> pd.DataFrame:
 
 def learned_parameters(con: Connection) -> pd.DataFrame:
     """What the fleet's own history says, with its uncertainty; the fleet's own rows first."""
-    columns = ", ".join(quoted(name) for name in TABLES["learned_parameters"].column_names)
+    columns = _columns("learned_parameters")
     return fetch(
         con,
         f"""SELECT {columns} FROM learned_parameters
@@ -862,7 +867,7 @@ def learned_parameters(con: Connection) -> pd.DataFrame:
 
 def backtest_scores(con: Connection) -> pd.DataFrame:
     """How right each way of ranking was, newest day first, best precision first."""
-    columns = ", ".join(quoted(name) for name in TABLES["backtest_scores"].column_names)
+    columns = _columns("backtest_scores")
     return fetch(
         con,
         f"SELECT {columns} FROM backtest_scores ORDER BY ranked_at DESC, precision_at_5 DESC NULLS LAST, method",
@@ -871,7 +876,7 @@ def backtest_scores(con: Connection) -> pd.DataFrame:
 
 def backtest_curves(con: Connection) -> pd.DataFrame:
     """Points of the curves of every back-test."""
-    columns = ", ".join(quoted(name) for name in TABLES["backtest_curves"].column_names)
+    columns = _columns("backtest_curves")
     return fetch(con, f"SELECT {columns} FROM backtest_curves ORDER BY ranked_at DESC, method, curve, x LIMIT 5000")
 
 

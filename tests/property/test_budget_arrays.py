@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from random_plants import random_plant
+from unit.filled_store import filled
 
 from planner.health.loss_budget import Budgets, circuit_budgets
 from planner.plant.loss_elements import loss_elements
@@ -21,7 +22,6 @@ from planner.store.light_queries import acceptance_and_latest_tests, budget_circ
 from planner.store.loading import load_sources
 from planner.synthetic.fleet import simulate
 from planner.synthetic.settings import Settings
-from planner.tables.catalogue import TABLES
 
 NOW = datetime(2031, 6, 1)
 WAVELENGTHS = (850.0, 1310.0, 1490.0, 1550.0)
@@ -57,17 +57,6 @@ def with_losses(tables: dict[str, pd.DataFrame], rng: np.random.Generator) -> di
     return {**tables, "loss_tests": pd.DataFrame(tests)}
 
 
-def filled(tables: dict[str, pd.DataFrame]) -> duckdb.DuckDBPyConnection:
-    """A database with these rows, traced."""
-    con = open_database(":memory:")
-    for name, frame in tables.items():
-        columns = ", ".join(f'"{column}"' for column in TABLES[name].column_names if column in frame)
-        con.register("_rows", frame)
-        con.execute(f"INSERT INTO {name} ({columns}) SELECT {columns} FROM _rows")
-        con.unregister("_rows")
-    return con
-
-
 def both_budgets(con: duckdb.DuckDBPyConnection, now: datetime) -> tuple[Budgets, Budgets]:
     """Budgets of all circuits from the arrays of the placed plant, and from the stored rows of the paths."""
     with transaction(con):
@@ -98,7 +87,7 @@ def assert_equal(one: Budgets, other: Budgets) -> None:
 def test_budgets_of_random_plants_are_alike(seed: int) -> None:
     """Chains, arrays of every polarity, splitters, mixed polishes and fibres, unknown grades, ratios and losses."""
     tables, _ = random_plant(seed, circuits=15)
-    con = filled(with_losses(tables, np.random.default_rng(seed)))
+    con = filled(":memory:", with_losses(tables, np.random.default_rng(seed)))
     assert_equal(*both_budgets(con, NOW))
 
 
@@ -122,7 +111,7 @@ def test_the_plant_from_places_is_the_traced_plant(seed: int) -> None:
     moves = places.iloc[rng.integers(len(places), size=40)].reset_index(drop=True)
     at = pd.Timestamp("2031-01-01") + pd.to_timedelta(rng.integers(0, 900, 40), unit="min")
     moves = moves.assign(event_id=[f"E{i}" for i in range(40)], at=at, action=rng.choice(["mate", "demate"], 40))
-    con = filled({**tables, "mating_events": moves})
+    con = filled(":memory:", {**tables, "mating_events": moves})
     traced = trace.traced_plant(con, NOW)
     with transaction(con):
         for step in (derive, trace):

@@ -6,7 +6,6 @@ import sys
 from datetime import datetime
 from pathlib import Path
 
-import duckdb
 import numpy as np
 import pandas as pd
 import pytest
@@ -16,6 +15,7 @@ from tiny_fleet import tiny_fleet, write_fleet
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "property"))
 
 from random_plants import random_plant
+from unit.filled_store import filled
 
 from planner.cli import planner
 from planner.pipeline import STEPS
@@ -24,20 +24,8 @@ from planner.progress import silent
 from planner.stages import derive, drift, trace
 from planner.store.database import newest_load, open_database, transaction
 from planner.store.loading import load_sources
-from planner.tables.catalogue import TABLES
 
 NOW = datetime(2031, 6, 1)
-
-
-def filled(path: Path, tables: dict[str, pd.DataFrame]) -> duckdb.DuckDBPyConnection:
-    """A database with these rows in its intake tables."""
-    con = open_database(path)
-    for name, frame in tables.items():
-        columns = ", ".join(f'"{column}"' for column in TABLES[name].column_names if column in frame)
-        con.register("_rows", frame)
-        con.execute(f"INSERT INTO {name} ({columns}) SELECT {columns} FROM _rows")
-        con.unregister("_rows")
-    return con
 
 
 def history(rng: np.random.Generator, tables: dict[str, pd.DataFrame], n: int = 60) -> pd.DataFrame:
