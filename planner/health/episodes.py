@@ -118,8 +118,8 @@ class OperationClasses:
 
     `base` is air x kind of end face, + 12 where no demating was recorded. The classes of operations are these
     openings; then cleanings by method and technician, + one for what happens unrecorded to an end face that
-    was found not clean and left the job, twice: first of a job, repeated; looks by outcome and test set,
-    twice: within a job, starting one; waits mated and open; three reports; renewal.
+    was found not clean and left the job, twice: first of a job, repeated; looks by outcome and test set; waits
+    mated and open; three reports; renewal.
     """
 
     base: Int32
@@ -227,8 +227,7 @@ def _compile(  # pragma: no cover - compiled
     not_recorded = 7 * (technicians + 1)
     repeated = not_recorded + 1
     looks = 2 * repeated
-    first_look = 4 * (test_sets + 1)
-    waiting = looks + 2 * first_look
+    waiting = looks + 4 * (test_sets + 1)
     reports = waiting + 26
     renewed = reports + 3
     m = len(at)
@@ -239,7 +238,6 @@ def _compile(  # pragma: no cover - compiled
         if not ending:
             now, a, b, what, number = at[e], np.int64(face[e]), np.int64(partner[e]), np.int64(kind[e]), e
         # waiting of the end face, and of the one it meets, parts from or is paired with
-        starts_job = now - state[a, 0] >= 43200 or not state[a, 2] & 4
         second = b
         if (what == 2 or what == 3 or what == 4) and not state[a, 2] & 1 and state[a, 3] >> 32 > 0:
             second = (state[a, 3] >> 32) - 1
@@ -311,8 +309,6 @@ def _compile(  # pragma: no cover - compiled
                 _on_face(a, unrecorded + again, number, state, run_a, run_b, size, done, packed, runs)
                 state[a, 1] = now
             cls = looks + np.int64(detail[e]) * (test_sets + 1) + test_set[e] + 1
-            if starts_job and what == 2:
-                cls += first_look
             _on_face(a, cls, number, state, run_a, run_b, size, done, packed, runs)
             state[a, 2] = (state[a, 2] & ~8) | (8 if detail[e] != 0 else 0)
         elif what == 3:

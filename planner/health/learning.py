@@ -56,7 +56,6 @@ VANISHING_PRIOR, VANISHING_STRENGTH = 0.08, 300.0  # dirt gone at an opening: un
 GROUP_CASES = 20.0  # pseudo-openings, pseudo-cleanings that shrink a site or a person
 TEST_SET_CASES = 60.0
 BATCH_CASES = 25.0
-MOST_HAZARD_RATIO = 1.0
 
 
 @dataclass(frozen=True)
@@ -65,8 +64,8 @@ class Classes:
 
     `opening_base`, `opening_site`, `opening_technician` (o,); `cleaning_method`, `cleaning_technician` (c,),
     twice: the first of a job, and again after the end face was still found dirty;
-    `look_outcome` (0 pass, 1 dirt, 2 damage, 3 fail without a finding), `look_test_set` (l,), twice: within a
-    job and starting one; 2 x WAITS waiting classes; 3 reports; 1 renewal. Numbers are -1 where unknown.
+    `look_outcome` (0 pass, 1 dirt, 2 damage, 3 fail without a finding), `look_test_set` (l,); 2 x WAITS waiting
+    classes; 3 reports; 1 renewal. Numbers are -1 where unknown.
     `start_kind`, `start_batch` (n,) group what end faces start with.
     """
 
@@ -91,13 +90,13 @@ class Classes:
 
     @property
     def first_look(self) -> int:
-        """Class number of the first look class (within a job; those that start one follow)."""
+        """Class number of the first look class."""
         return self.first_cleaning + 2 * len(self.cleaning_method)
 
     @property
     def first_wait(self) -> int:
         """Class number of the first waiting class."""
-        return self.first_look + 2 * len(self.look_outcome)
+        return self.first_look + len(self.look_outcome)
 
     @property
     def first_report(self) -> int:
@@ -125,7 +124,7 @@ class Rates:
     person adds to it. `soiling`: P(cleaning makes dirty). `vanishing`: P(an opening ends with
     dirt gone, unrecorded). `look` (4, 3), `look_test_set` (s + 1, 4, 3):
     P(outcome | state). `report` (4, 3). `start` (kinds, 4), `start_batch` (b + 1, 4). `wait` (2,): dirt per
-    day mated, open. `hazard` (2,): looks per day at an end face that is clean, not clean.
+    day mated, open.
     """
 
     exposure: Float64
@@ -143,7 +142,6 @@ class Rates:
     start: Float64
     start_batch: Float64
     wait: Float64
-    hazard: Float64
 
 
 def prior_exposure() -> Float64:
@@ -171,7 +169,6 @@ def prior_rates(classes: Classes) -> Rates:
         start=np.tile(START_PRIOR, (len(FACE_KINDS), 1)),
         start_batch=np.tile(START_PRIOR, (classes.batches + 1, 1)),
         wait=WAIT_PRIOR.copy(),
-        hazard=np.array([0.001, 0.001]),
     )
 
 
@@ -242,15 +239,11 @@ def tables_of(rates: Rates, classes: Classes, days: Float64) -> Tables:
     q = class_cleaning(rates, classes)
     cleanings = dirt_steps(np.full(len(q), rates.soiling), q)
     looks = seen(look_likelihood(of_group(rates.look_test_set, classes.look_test_set), classes.look_outcome))
-    looked_for = rates.hazard[np.array([0, 1, 1, 1])] / rates.hazard[0]
     arrives = 1.0 - np.exp(-np.repeat(rates.wait, WAITS) * days)
-    unseen = np.exp(-(rates.hazard[1] - rates.hazard[0]) * days)
-    waits = (
-        dirt_steps(arrives, np.zeros(2 * WAITS)) * np.stack([np.ones(2 * WAITS), unseen, unseen, unseen], 1)[:, None]
-    )
+    waits = dirt_steps(arrives, np.zeros(2 * WAITS))
     reports = seen(rates.report.T)
     renewal = np.tile(rates.start[0], (1, 4, 1))
-    single = np.concatenate([openings, cleanings, looks, looks * looked_for[None, :, None], waits, reports, renewal])
+    single = np.concatenate([openings, cleanings, looks, waits, reports, renewal])
     both = np.stack([mating(rates.transfer[k], rates.damage[k]) for k in range(2)])
     start = start_beliefs(rates, classes)
     return Tables(single.astype(np.float32), both.astype(np.float32), start.astype(np.float32))
@@ -337,8 +330,7 @@ def updated(rates: Rates, classes: Classes, counts: Counts, days: Float64) -> Ra
     vanished = float((opening[:, 1, 0] + opening[:, 3, 2]).sum())
     vanishing = (vanished + VANISHING_PRIOR * VANISHING_STRENGTH) / (dirty_opened + VANISHING_STRENGTH)
     looks = np.diagonal(counts.single[c:wait], axis1=1, axis2=2)
-    looks_in, looks_first = looks[: len(classes.look_outcome)], looks[len(classes.look_outcome) :]
-    look, per_set = _look_tables(classes, looks_in + looks_first)
+    look, per_set = _look_tables(classes, looks)
     waits = counts.single[wait : wait + 2 * WAITS]
     report_seen = np.diagonal(counts.single[classes.first_report : classes.renewal], axis1=1, axis2=2).T
     report = _rows(report_seen + REPORT_PRIOR * REPORT_STRENGTH)
@@ -361,7 +353,6 @@ def updated(rates: Rates, classes: Classes, counts: Counts, days: Float64) -> Ra
         start=start,
         start_batch=start_batch,
         wait=_wait_rates(waits, days),
-        hazard=_hazard(waits, days, looks_first.sum(axis=0)),
     )
 
 
@@ -427,17 +418,6 @@ def _wait_rates(waits: Float64, days: Float64) -> Float64:
     arrived = (waits[:, 0, 1] + waits[:, 2, 3]).reshape(2, WAITS).sum(axis=1)
     waited = ((waits[:, 0].sum(axis=1) + waits[:, 2].sum(axis=1)) * days).reshape(2, WAITS).sum(axis=1)
     return np.asarray((arrived + WAIT_PRIOR * WAIT_STRENGTH) / (waited + WAIT_STRENGTH))
-
-
-def _hazard(waits: Float64, days: Float64, looked: Float64) -> Float64:
-    """Looks that start a job per day of waiting, for clean and for other end faces; ratio 1 without data."""
-    state_days = (waits.sum(axis=1) * days[:, None]).sum(axis=0)
-    looks = np.array([looked[0], looked[1:].sum()])
-    waited = np.array([state_days[0], state_days[1:].sum()])
-    common = (looks.sum() + 1e-3) / (waited.sum() + 1.0)
-    rate = (looks + 10.0) / (waited + 10.0 / common)
-    ratio = float(np.clip(rate[1] / rate[0], 1.0 / MOST_HAZARD_RATIO, MOST_HAZARD_RATIO))
-    return np.array([rate[0], rate[0] * ratio])
 
 
 @dataclass(frozen=True)

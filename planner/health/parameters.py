@@ -114,22 +114,6 @@ def parameter_rows(inferred: Inferred, names: dict[str, list[str]]) -> pd.DataFr
         parts.append(
             _largest(_rows("dirty_at_start", "batch", names["batch"], share, size, learning.BATCH_CASES, mean, words))
         )
-    ratio = float(rates.hazard[1] / rates.hazard[0])
-    parts.append(
-        pd.DataFrame(
-            {
-                "parameter": ["looked_at_when_bad"],
-                "group_kind": "fleet",
-                "group_id": "all",
-                "estimate": [ratio],
-                "low": [np.nan],
-                "high": [np.nan],
-                "weight": [float(inferred.learned_from)],
-                "learned": [abs(np.log(ratio)) > 0.1],
-                "text": [f"an end face that is not clean is looked at {ratio:.1f} times as often as a clean one"],
-            }
-        )
-    )
     return pd.concat(parts, ignore_index=True)
 
 
@@ -261,9 +245,7 @@ def _mating_rows(inferred: Inferred, counts: Counts) -> list[pd.DataFrame]:
 
 def _look_rows(inferred: Inferred, counts: Counts, names: dict[str, list[str]]) -> list[pd.DataFrame]:
     classes, rates = inferred.sample_classes, inferred.rates
-    looks = len(classes.look_outcome)
     seen = np.diagonal(counts.single[classes.first_look : classes.first_wait], axis1=1, axis2=2)
-    seen = seen[:looks] + seen[looks:]
     rows = []
     for name, state, outcome, words in (
         ("pass_if_clean", 0, 0, "a clean end face passes its inspection {percent} of the time ({low}-{high})"),
