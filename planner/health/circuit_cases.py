@@ -6,7 +6,7 @@ circuit is its main case) and, for each case, log Bayes factors by day of onset 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -42,6 +42,7 @@ from planner.health.offset_law import OFFSET_SCALE_DB, learned_offset_scale, lev
 from planner.health.open_changes import open_changes, taken_out, without_other_changes
 
 SAME_CASE_DAYS = 20
+SMALLEST_STANDING_DB, STANDING_SD = 0.1, 2.0  # loss before the first reading that is a case beside an open change
 CASES_AT_ONCE = 32
 BEND = PATH_CAUSES.index("bend")
 
@@ -74,7 +75,8 @@ class Cases:
     `computed` (row of the case there, else -1), log Bayes factors (cases, days, causes of the path);
     `power_mean` the log mean over days from power alone; `tested_mean` with loss tests;
     `receiver`, `launch` (cases, 2 ends Z, A / A, Z) the same for transceivers; `best_day` the likeliest day of
-    a fault on the path, `end_day` of one in each of the four series alone.
+    a fault on the path, `end_day` of one in each of the four series alone. `standing_case` is, for each circuit
+    of the fleet, the case in which loss that stood before its first reading counts.
     """
 
     circuit: NDArray[np.int64]
@@ -82,6 +84,7 @@ class Cases:
     last_day: NDArray[np.int64]
     size_db: FloatArray
     computed: NDArray[np.int64]
+    standing_case: NDArray[np.int64]
     evidence: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0, len(PATH_CAUSES)), np.float32))
     power_mean: FloatArray = field(default_factory=lambda: np.zeros((0, len(PATH_CAUSES))))
     tested_mean: FloatArray = field(default_factory=lambda: np.zeros((0, len(PATH_CAUSES))))
@@ -221,7 +224,38 @@ def list_cases(
         last_day=np.concatenate([last, rest["last_day"].to_numpy(np.int64)]),
         size_db=np.concatenate([size, rest["size_db"].to_numpy(np.float64)]),
         computed=np.full(circuits + len(rest), -1, np.int64),
+        standing_case=np.arange(circuits),
         offset_scale_db=_offset_scale(series, joints_opened),
+    )
+
+
+def add_standing(cases: Cases, standing_db: FloatArray, sd_db: FloatArray) -> Cases:
+    """The cases, and one more for each circuit that changed and whose loss was too high before its first reading.
+
+    Parameters
+    ----------
+    cases
+        As listed; none weighed yet.
+    standing_db, sd_db
+        Loss that stood before the first reading and its spread, by circuit; NaN where not known.
+    """
+    circuits = len(standing_db)
+    known = np.nan_to_num(standing_db)
+    changed = cases.last_day[:circuits] >= cases.first_day[:circuits]
+    size = cases.size_db.copy()
+    size[:circuits] = np.where(changed | (known < SMALLEST_STANDING_DB), size[:circuits], known)
+    more = np.flatnonzero(changed & (known >= np.maximum(SMALLEST_STANDING_DB, STANDING_SD * np.nan_to_num(sd_db))))
+    standing_case = np.where(changed, -1, np.arange(circuits))
+    standing_case[more] = len(cases.circuit) + np.arange(len(more))
+    none = np.zeros(len(more), np.int64)
+    return replace(
+        cases,
+        circuit=np.concatenate([cases.circuit, more]),
+        first_day=np.concatenate([cases.first_day, none + 1]),
+        last_day=np.concatenate([cases.last_day, none]),
+        size_db=np.concatenate([size, known[more]]),
+        computed=np.concatenate([cases.computed, none - 1]),
+        standing_case=standing_case,
     )
 
 

@@ -5,8 +5,8 @@ the joints, what was done to the end faces, traces, absolute loss. Out: one weig
 hypothesis, split by source of evidence, and probabilities that sum to one per case.
 
 Sources are added in a fixed order, so the lines shown add up to the log-odds: how common the cause is, the
-end-face belief, received and launched power, loss tests, timing against touches, reflectance and place,
-other circuits over the same element.
+end-face belief, received and launched power, loss tests, timing against touches, loss that stood before the
+first reading, reflectance and place, other circuits over the same element.
 """
 
 from __future__ import annotations
@@ -52,7 +52,8 @@ from planner.health.hypotheses import (
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-SOURCES = ("common", "belief", "power", "tests", "timing", "trace", "neighbours")
+SOURCES = ("common", "belief", "power", "tests", "timing", "level", "trace", "neighbours")
+COMMON, BELIEF, POWER, TESTS, TIMING, LEVEL, TRACE, NEIGHBOURS = range(len(SOURCES))
 
 CLEANING_LEAVES = 0.25  # chance that a dirty face is still dirty after one cleaning; our estimate
 PASS_DIRTY, PASS_DAMAGED = 0.15, 0.25  # chance ratio that such a face passes a look against a clean one
@@ -97,10 +98,31 @@ class Looks:
 
 @dataclass
 class Levels:
-    """Measured less expected loss of every circuit and its spread; NaN where not measured. [dB]"""
+    """Absolute loss of every circuit, shape (circuits,) each; NaN where not measured. [dB]
+
+    `excess_db`, `sd_db`: measured less expected loss and its spread. `standing_db`, `standing_sd_db`: the first
+    readings less the as-built test (`planner.health.standing_loss`), which says more where it is known.
+    """
 
     excess_db: FloatArray
     sd_db: FloatArray
+    standing_db: FloatArray
+    standing_sd_db: FloatArray
+
+
+@dataclass
+class Before:
+    """Log Bayes factors of faults that stood before the first reading, by circuit; zero where not measured.
+
+    `expected` (circuits, path causes) from the loss expected of the path, where no test says more; `built`
+    (circuits, path causes) and `receiver` (circuits,) from the as-built test; `record` (circuits,) for a wrong
+    record.
+    """
+
+    expected: FloatArray
+    built: FloatArray
+    receiver: FloatArray
+    record: FloatArray
 
 
 @dataclass
@@ -113,6 +135,7 @@ class Weighed:
     onset_day: FloatArray  # NaN: before the first reading or not known
     probability: FloatArray
     leading_case: IntArray  # per circuit, the case that most probably is the worst fault
+    standing_db: FloatArray  # per circuit, its first readings less its as-built test; NaN if not compared
     learned: dict[str, float]
 
 
@@ -169,39 +192,52 @@ def looks_by_face(names: pd.Index, looks: pd.DataFrame) -> Looks:
     return Looks(np.sort(key[known & cleaning]), np.sort(key[known & passed]))
 
 
-def weigh_levels(levels: Levels) -> tuple[FloatArray, FloatArray]:
-    """Log Bayes factors of a fault since before the first reading, from the absolute loss.
+def weigh_levels(levels: Levels) -> Before:
+    """What absolute loss says of faults that were there before the first reading.
 
-    The excess over the expected loss is Student-t with four degrees of freedom about the fault's size,
-    against about zero; spread and centre are those of the fleet where it is wider than stated.
-
-    Returns
-    -------
-    (circuits, path causes) for faults, (circuits,) for a wrong record; zero where not measured.
+    The excess is Student-t with four degrees of freedom about the fault's size, against about zero. Over the
+    expected loss, spread and centre are those of the fleet where it is wider than stated; over the as-built
+    test they were learned with it.
     """
     count = len(levels.excess_db)
+    expected, built = np.zeros((count, len(PATH_CAUSES))), np.zeros((count, len(PATH_CAUSES)))
+    receiver, record = np.zeros(count), np.zeros(count)
+    stands = ~np.isnan(levels.standing_db) & ~np.isnan(levels.standing_sd_db)
+    if stands.any():
+        excess, scale = levels.standing_db[stands], levels.standing_sd_db[stands]
+        ratio = _size_ratios(excess, scale)
+        for column, cause in enumerate(PATH_CAUSES):
+            if cause not in ("remating_offset", "nothing"):
+                built[stands, column] = np.logaddexp.reduce(ratio + np.log(size_law(cause) + 1e-300), axis=1)
+        receiver[stands] = np.logaddexp.reduce(ratio + np.log(size_law("transceiver") + 1e-300), axis=1)
     measured = ~np.isnan(levels.excess_db) & ~np.isnan(levels.sd_db)
-    faults, record = np.zeros((count, len(PATH_CAUSES))), np.zeros(count)
     if not measured.any():
-        return faults, record
+        return Before(expected, built, receiver, record)
     excess, sd = levels.excess_db[measured], levels.sd_db[measured]
     centre = float(np.median(excess)) if measured.sum() >= 30 else 0.0
     spread = 1.4826 * float(np.median(np.abs(excess - centre)))
     scale = np.maximum(np.maximum(sd, 0.1), spread if measured.sum() >= 30 else 0.0)
-
-    def log_density(x: FloatArray, width: FloatArray) -> FloatArray:
-        return np.asarray(
-            -0.5 * (LEVEL_FREEDOM + 1) * np.log1p((x / width) ** 2 / LEVEL_FREEDOM) - np.log(width), np.float64
-        )
-
-    x = excess - centre
-    null = log_density(x, scale)
-    ratio = log_density(x[:, None] - SIZES_DB[None, :], scale[:, None]) - null[:, None]
+    ratio = _size_ratios(excess - centre, scale)
     for column, cause in enumerate(PATH_CAUSES):
         if cause not in ("remating_offset", "nothing"):
-            faults[measured, column] = np.logaddexp.reduce(ratio + np.log(size_law(cause) + 1e-300), axis=1)
-    record[measured] = log_density(x, np.hypot(scale, RECORD_LEVEL_DB)) - null
-    return faults, record
+            expected[measured, column] = np.logaddexp.reduce(ratio + np.log(size_law(cause) + 1e-300), axis=1)
+    expected[stands] = 0.0
+    record[measured] = _log_level(excess - centre, np.hypot(scale, RECORD_LEVEL_DB)) - _log_level(
+        excess - centre, scale
+    )
+    return Before(expected, built, receiver, record)
+
+
+def _log_level(x: FloatArray, width: FloatArray) -> FloatArray:
+    """Log density of an excess about zero, up to a constant: Student-t with `LEVEL_FREEDOM` degrees of freedom."""
+    return np.asarray(
+        -0.5 * (LEVEL_FREEDOM + 1) * np.log1p((x / width) ** 2 / LEVEL_FREEDOM) - np.log(width), np.float64
+    )
+
+
+def _size_ratios(excess: FloatArray, scale: FloatArray) -> FloatArray:
+    """Log likelihood ratio of every size of a fault against none, shape (n, sizes)."""
+    return _log_level(excess[:, None] - SIZES_DB[None, :], scale[:, None]) - _log_level(excess, scale)[:, None]
 
 
 def weigh_hypotheses(
@@ -243,30 +279,27 @@ def weigh_hypotheses(
     """
     case, hypothesis = _pairs(hypotheses, cases)
     sources = np.zeros((len(case), len(SOURCES)))
-    sources[:, 0] = hypotheses.rate[hypothesis]
-    sources[:, 1] = hypotheses.belief[hypothesis]
     common = hypotheses.rate[hypothesis] + _offset_size_share(hypotheses, hypothesis, cases.offset_scale_db)
-    sources[:, 0] = common
-    faults_before, record_before = weigh_levels(levels)
-    onset = _weigh_readings(
-        sources, case, hypothesis, hypotheses, cases, touches, looks, touch_count, faults_before, record_before, days
-    )
+    sources[:, COMMON] = common
+    sources[:, BELIEF] = hypotheses.belief[hypothesis]
+    before = weigh_levels(levels)
+    onset = _weigh_readings(sources, case, hypothesis, hypotheses, cases, touches, looks, touch_count, before, days)
     cause = hypotheses.cause[hypothesis]
     main = case < int(hypotheses.circuit.max(initial=-1)) + 1
     if trace_evidence is not None:
-        sources[:, 5] = trace_evidence[hypothesis] * main
+        sources[:, TRACE] = trace_evidence[hypothesis] * main
     rounds = _Learning(cause[main], sources[main], case[main], ordered_causes)
     factor = np.zeros(len(CODE))
     neighbours = _Neighbours(sources, case, hypothesis, hypotheses, cases)
     for _ in range(ROUNDS):
-        sources[:, 0] = common + factor[cause]
-        total = sources[:, :6].sum(axis=1)
-        sources[:, 6] = neighbours.weigh(total)
-        probability = _normalised(total + sources[:, 6], case)
+        sources[:, COMMON] = common + factor[cause]
+        total = sources[:, :NEIGHBOURS].sum(axis=1)
+        sources[:, NEIGHBOURS] = neighbours.weigh(total)
+        probability = _normalised(total + sources[:, NEIGHBOURS], case)
         factor = rounds.update(probability[main])
     learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
     leading = _leading_cases(cases, case, cause, probability, int(hypotheses.circuit.max(initial=-1)) + 1)
-    return Weighed(case, hypothesis, sources, onset, probability, leading, learned)
+    return Weighed(case, hypothesis, sources, onset, probability, leading, levels.standing_db, learned)
 
 
 def _offset_size_share(hypotheses: Hypotheses, hypothesis: IntArray, offset_scale_db: float) -> FloatArray:
@@ -333,11 +366,10 @@ def _weigh_readings(
     touches: Touches,
     looks: Looks,
     touch_count: FloatArray,
-    faults_before: FloatArray,
-    record_before: FloatArray,
+    before: Before,
     days: int,
 ) -> FloatArray:
-    """Fill power, tests and timing; return the most probable onset day of each pair."""
+    """Fill power, tests, timing and level; return the most probable onset day of each pair."""
     family = hypotheses.family[hypothesis]
     cause = hypotheses.cause[hypothesis]
     row = cases.computed[case]
@@ -358,25 +390,29 @@ def _weigh_readings(
     ):
         pick = weighed & (family == kind)
         if pick.any():
-            sources[pick, 2] = values[row[pick], side]
+            sources[pick, POWER] = values[row[pick], side]
             onset[pick] = cases.end_day[row[pick], series]
     calm = weighed & (family == NOTHING)
     shifted = cases.power_mean[row[calm], PATH_CAUSES.index("nothing")]
-    sources[calm, 2] = np.logaddexp(np.log(1 - SMALL_SHIFT_SHARE), np.log(SMALL_SHIFT_SHARE) + shifted)
+    sources[calm, POWER] = np.logaddexp(np.log(1 - SMALL_SHIFT_SHARE), np.log(SMALL_SHIFT_SHARE) + shifted)
     record = family == RECORD
-    sources[record, 3] = record_before[circuit[record]]
+    sources[record, TESTS] = before.record[circuit[record]]
 
     path = (family == PATH) & weighed
-    sources[path, 2] = cases.power_mean[row[path], place[path]]
-    sources[path, 3] = (cases.tested_mean - cases.power_mean)[row[path], place[path]]
+    sources[path, POWER] = cases.power_mean[row[path], place[path]]
+    sources[path, TESTS] = (cases.tested_mean - cases.power_mean)[row[path], place[path]]
     onset[path] = cases.best_day[row[path]]
+    # the level of a circuit speaks in one of its cases
+    built = np.where(case == cases.standing_case[circuit], before.built[circuit, place], 0.0)
     uniform = path & ~np.isin(cause, JOINT_CAUSES)
     mean = cases.tested_mean[row[uniform], place[uniform]]
-    before = faults_before[circuit[uniform], place[uniform]]
-    sources[uniform, 4] = np.logaddexp(np.log(1 - BEFORE_SHARE) + mean, np.log(BEFORE_SHARE) + before) - mean
+    since, early = np.log(1 - BEFORE_SHARE) + mean, np.log(BEFORE_SHARE) + before.expected[circuit, place][uniform]
+    timing = np.logaddexp(since, early)
+    sources[uniform, TIMING] = timing - mean
+    sources[uniform, LEVEL] = np.logaddexp(since, early + built[uniform]) - timing
     joint = np.flatnonzero(path & np.isin(cause, JOINT_CAUSES))
     _weigh_timing(
-        sources, onset, joint, case, hypothesis, hypotheses, cases, touches, looks, faults_before, place, days
+        sources, onset, joint, case, hypothesis, hypotheses, cases, touches, looks, before.expected, built, place, days
     )
 
     quiet = (family == PATH) & ~weighed
@@ -391,10 +427,21 @@ def _weigh_readings(
     power_left = np.where(
         cases.has_power_of[circuit], QUIET_POWER, np.where(cases.has_tests_of[circuit], QUIET_TESTS, 1.0)
     )
-    level = np.exp(np.clip(faults_before[circuit[quiet], place[quiet]], -30, 30))
-    sources[quiet, 2] = np.log(early[quiet] * level + (1 - early[quiet]) * power_left[quiet])
-    quiet_ends = ~weighed & np.isin(family, (RECEIVER_Z, RECEIVER_A, LAUNCH_A, LAUNCH_Z))
-    sources[quiet_ends, 2] = np.log(BEFORE_SHARE * 0.5 + (1 - BEFORE_SHARE) * power_left[quiet_ends])
+
+    def stood(share: FloatArray, left: FloatArray, log_level: FloatArray) -> FloatArray:
+        """Log evidence of a fault that came before the readings, or within them and shows in nothing."""
+        return np.asarray(np.log(share * np.exp(np.clip(log_level, -30, 30)) + (1 - share) * left), np.float64)
+
+    def fill_quiet(pairs: NDArray[np.bool_], share: FloatArray, expected: FloatArray, built: FloatArray) -> None:
+        sources[pairs, POWER] = stood(share, power_left[pairs], expected)
+        sources[pairs, LEVEL] = stood(share, power_left[pairs], expected + built) - sources[pairs, POWER]
+
+    fill_quiet(quiet, early[quiet], before.expected[circuit, place][quiet], built[quiet])
+    ends = ~weighed & np.isin(family, (RECEIVER_Z, RECEIVER_A, LAUNCH_A, LAUNCH_Z))
+    half = np.full(int(ends.sum()), 0.5 * BEFORE_SHARE)
+    reads_low = np.isin(family[ends], (RECEIVER_Z, RECEIVER_A))  # a launch that dims shows in its own monitor
+    reads_low &= case[ends] == cases.standing_case[circuit[ends]]
+    fill_quiet(ends, half, np.zeros(len(half)), np.where(reads_low, before.receiver[circuit[ends]], 0.0))
     return onset
 
 
@@ -408,11 +455,12 @@ def _weigh_timing(
     cases: Cases,
     touches: Touches,
     looks: Looks,
-    faults_before: FloatArray,
+    expected: FloatArray,
+    built: FloatArray,
     place: IntArray,
     days: int,
 ) -> None:
-    """Timing of joint faults: weight 1 per touch of the joint, a background, and before the first reading.
+    """Timing and level of joint faults: weight 1 per touch of the joint, a background, and before the first reading.
 
     A touch weighs less when the face was cleaned or passed a look afterwards.
     """
@@ -424,7 +472,8 @@ def _weigh_timing(
     element = hypotheses.element[hypothesis[pairs]]
     offset = np.isin(cause, OFFSETS)
     mean = cases.tested_mean[row, column]
-    early = np.where(offset, -np.inf, faults_before[cases.circuit[case[pairs]], column])
+    early = np.where(offset, -np.inf, expected[cases.circuit[case[pairs]], column])
+    built = np.where(offset, 0.0, built[pairs])
 
     count = np.where(own >= 0, touches.start[np.maximum(own, 0) + 1] - touches.start[np.maximum(own, 0)], 0)
     pair = np.repeat(np.arange(len(pairs)), count)
@@ -442,21 +491,23 @@ def _weigh_timing(
     weight_before = np.where(offset, 0.0, weight_before)
     pair, day, kept = pair[~old], day[~old], kept[~old]
 
-    shift = np.maximum(mean, np.where(np.isinf(early), mean, early))
+    shift = np.maximum(mean, np.where(offset, mean, np.maximum(early, early + built)))
     at_touch = np.full(len(pair), -np.inf)
     for later, share in TOUCH_SPREAD:
         shown = np.clip(day + later, 0, days - 1)
         seen = cases.evidence[row[pair], shown, column[pair]].astype(np.float64) + np.log(share)
         at_touch = np.logaddexp(at_touch, np.where(day + later < days, seen, -np.inf))
     np.maximum.at(shift, pair, at_touch)
-    mass = BACKGROUND_TOUCHES * np.exp(mean - shift) + np.where(
-        weight_before > 0, weight_before * np.exp(np.where(np.isinf(early), 0.0, early) - shift), 0.0
-    )
+    background = BACKGROUND_TOUCHES * np.exp(mean - shift)
     touch_mass = kept * np.exp(at_touch - shift[pair])
-    np.add.at(mass, pair, touch_mass)
+    since = background.copy()
+    np.add.at(since, pair, touch_mass)
+    before_mass = weight_before * np.exp(early - shift)
+    standing_mass = weight_before * np.exp(early + built - shift)
     total = BACKGROUND_TOUCHES + weight_before
     np.add.at(total, pair, kept)
-    sources[pairs, 4] = np.log(mass / total) + shift - mean
+    sources[pairs, TIMING] = np.log((since + before_mass) / total) + shift - mean
+    sources[pairs, LEVEL] = np.log((since + standing_mass) / (since + before_mass))
 
     # the most probable onset: the best touch, else the day the readings point to, else before
     best_touch = np.zeros(len(pairs))
@@ -464,10 +515,8 @@ def _weigh_timing(
     lead = touch_mass >= best_touch[pair]
     touched_day = np.full(len(pairs), np.nan)
     touched_day[pair[lead]] = day[lead]
-    background = BACKGROUND_TOUCHES * np.exp(mean - shift)
-    before_mass = weight_before * np.exp(np.where(np.isinf(early), -np.inf, early) - shift)
     onset[pairs] = np.where(
-        (before_mass > background) & (before_mass > best_touch),
+        (standing_mass > background) & (standing_mass > best_touch),
         np.nan,
         np.where(best_touch >= background, touched_day, onset[pairs]),
     )
@@ -508,10 +557,10 @@ class _Neighbours:
         array_face = (hypotheses.element_kind[hypothesis[pairs]] == ELEMENT_KINDS.index("connector")) & (fibres > 1)
         spared = _by_cause(SPARED, SPARED_ARRAY_FACE, cause, array_face)
         self.alone = _by_cause(ALONE, ALONE_ARRAY_FACE, cause, array_face)
-        without, _ = self._without(sources[:, :6].sum(axis=1))
+        without, _ = self._without(sources[:, :NEIGHBOURS].sum(axis=1))
         rows = cases.computed[case[pairs]]
         joint = _joint_evidence(cases, rows, column, spared, fibres == 1, without, self.start, self.size)
-        self.gain = joint - sources[pairs, 2:5].sum(axis=1)
+        self.gain = joint - sources[pairs, POWER:LEVEL].sum(axis=1)
 
     def weigh(self, total: FloatArray) -> FloatArray:
         """Log evidence per pair; zero for elements of one weighed circuit.

@@ -295,6 +295,7 @@ class _Words:
             readings,
             self._each("loss tests: {} against {}", top, other),
             self._each("timing: {} would have begun {}; against {}", top, onset, other),
+            self._each("{}: {} against {}", self.levels(self.weighed.case[first]), top, other),
             self._each("reflectance and place in the OTDR trace: {} against {}", top, other),
             self._each("other circuits over the same element: {} against {}", top, other),
         ][: len(SOURCES)]
@@ -307,6 +308,17 @@ class _Words:
         """When each hypothesis would have begun, in words."""
         moments = _moment(self.weighed.onset_day[pair], self.first_day).astype("datetime64[D]")
         return np.array(["before the first reading" if np.isnat(day) else f"on {day}" for day in moments], dtype=object)
+
+    def levels(self, case: IntArray) -> NDArray[np.object_]:
+        """What the first readings of each case's circuit say of its loss as built, in words."""
+        above = self.weighed.standing_db[self.cases.circuit[case]]
+        return np.array(
+            [
+                "absolute loss" if np.isnan(db) else f"first readings {db:+.2f} dB from the as-built test"
+                for db in above
+            ],
+            dtype=object,
+        )
 
     def readings(self, case: IntArray) -> NDArray[np.object_]:
         """What the power readings of each case did, in words."""

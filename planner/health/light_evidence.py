@@ -29,6 +29,7 @@ COSTING_SHARE = np.array([0.0, 0.20, 0.30, 0.44])
 SHARE_STRENGTH = 100.0
 TOUCHED_SHARE = 0.85  # of losses by end faces that begin on a day the end face was touched
 MOST_ALIGNMENT = 30.0
+BACKGROUND_TOUCHES = 0.25  # losses that begin on no recorded touch, in touches; before the record counts as one
 MOST_EVIDENCE = 8.0  # natural log: many circuits that share a fault must not prove an end face
 ROUNDS = 4
 GRID = np.exp(np.linspace(np.log(0.03), np.log(12.0), 48))
@@ -40,7 +41,8 @@ class CircuitLight:
 
     `excess_db` against its own baseline (positive is worse), `sd_db` its uncertainty, `onset_day` the day
     (since 1970) a significant step began, -1 if none, `touches` rematings since the baseline, `days` length
-    of the record.
+    of the record. `standing_db`, `standing_sd_db`: loss that stood before the first reading
+    (`planner.health.standing_loss`), NaN where not known.
     """
 
     excess_db: Float64
@@ -48,6 +50,8 @@ class CircuitLight:
     onset_day: Int64
     touches: Float64
     days: Float64
+    standing_db: Float64
+    standing_sd_db: Float64
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,14 @@ def _lossy_density(excess: Float64, sd: Float64, median: float, log_sd: float) -
     for size, share in zip(GRID, weight, strict=True):
         out += share * _density(excess - size, sd)
     return out
+
+
+def _lossy_ratio(excess: Float64, sd: Float64) -> Float64:
+    """Likelihood ratio of an excess when an end face costs light, against nothing or another cause."""
+    quiet = (1.0 - OTHER_PRIOR) * _density(excess, sd) + OTHER_PRIOR * _lossy_density(
+        excess, sd, OTHER_MEDIAN_DB, OTHER_LOG_SD
+    )
+    return _lossy_density(excess, sd, COSTING_MEDIAN_DB, COSTING_LOG_SD) / quiet
 
 
 def touched_on(
@@ -140,10 +152,7 @@ def weigh(
         return LightEvidence(np.ones((n, 4)), state @ share, np.full(n, np.nan), share)
     offset = remating_offset_db(light)
     sd = np.sqrt(light.sd_db**2 + FLOOR_DB**2 + offset**2 * np.minimum(light.touches, MOST_TOUCHES))
-    quiet = (1.0 - OTHER_PRIOR) * _density(light.excess_db, sd) + OTHER_PRIOR * _lossy_density(
-        light.excess_db, sd, OTHER_MEDIAN_DB, OTHER_LOG_SD
-    )
-    lossy = _lossy_density(light.excess_db, sd, COSTING_MEDIAN_DB, COSTING_LOG_SD)
+    lossy = _lossy_ratio(light.excess_db, sd)
     by_chance = light.days[circuit] / np.maximum(touch_days, 1)
     alignment = np.where(
         light.onset_day[circuit] < 0,
@@ -154,7 +163,13 @@ def weigh(
             1.0 - TOUCHED_SHARE,
         ),
     )
-    ratio = lossy[circuit] / quiet[circuit] * alignment
+    ratio = lossy[circuit] * alignment
+    # an end face began to cost light within the record, or did so before it
+    stands = np.isfinite(light.standing_db)
+    before = np.where(stands[circuit], 1.0 / (1.0 + BACKGROUND_TOUCHES + touch_days), 0.0)
+    standing = np.ones(circuits)
+    standing[stands] = _lossy_ratio(light.standing_db[stands], light.standing_sd_db[stands])
+    ratio = before * standing[circuit] + (1.0 - before) * ratio
     measured = np.bincount(face, minlength=n) > 0
     message = np.zeros(len(circuit))  # log likelihood ratio that a circuit sends to an end face
     total = np.zeros(n)

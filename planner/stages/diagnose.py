@@ -14,7 +14,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from planner.health.circuit_cases import Cases, CircuitSeries, circuit_series, list_cases, moved_since, weigh_cases
+from planner.health.circuit_cases import (
+    Cases,
+    CircuitSeries,
+    add_standing,
+    circuit_series,
+    list_cases,
+    moved_since,
+    weigh_cases,
+)
 from planner.health.daily_series import end_rows
 from planner.health.diagnosis import Levels, joints_opened, looks_by_face, touches_by_joint, weigh_hypotheses
 from planner.health.diagnosis_report import diagnosis_frames
@@ -22,6 +30,7 @@ from planner.health.drift import loss_test_drift
 from planner.health.hypotheses import list_hypotheses
 from planner.health.order_causes import corrected_shares
 from planner.health.shared_elements import sharing_circuits
+from planner.health.standing_loss import standing_loss
 from planner.health.trace_evidence import weigh_return_loss, weigh_traces
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
@@ -38,7 +47,7 @@ from planner.store.diagnosis_queries import (
     touch_counts,
     untraced_circuits,
 )
-from planner.store.series_queries import circuit_ends, daily_power, loss_test_series, power_ports
+from planner.store.series_queries import circuit_ends, daily_power, first_levels, loss_test_series, power_ports
 
 REFERENCE_PORTS = 500  # per environment: their common course is the season's
 STALE_TEST_DB = 2.0  # a test tells nothing of a circuit whose light moved by more than that since
@@ -70,7 +79,9 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     touches["day"] = _days(touches["at"], series.first_day)
     joint_days = touches_by_joint(hypotheses.ports, touches, reading_time_of_day(con))
     opened = joints_opened(hypotheses, joint_days, read, series.days)
+    levels = _levels(budget_excess(con), standing_loss(first_levels(con)), numbers, series, read)
     cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), opened)
+    cases = add_standing(cases, levels.standing_db, levels.standing_sd_db)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
     changed = np.unique(cases.circuit[cases.last_day >= cases.first_day])
@@ -89,7 +100,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
         cases,
         joint_days,
         looks_by_face(hypotheses.names, looks),
-        _levels(budget_excess(con), numbers, series, read),
+        levels,
         touched.reindex(hypotheses.ports).fillna(0).to_numpy(np.float64),
         series.days,
         corrected_shares(closed_causes(con, now)),
@@ -186,14 +197,22 @@ def _tests_that_rose(tests: pd.DataFrame) -> pd.DataFrame:
     return largest.assign(circuit=largest["circuit"].astype("int64"))
 
 
-def _levels(excess: pd.DataFrame, numbers: pd.Index, series: CircuitSeries, read: NDArray[np.int64]) -> Levels:
-    """Excess of every circuit as it stands now: what a test measured, and what the light did since."""
+def _levels(
+    excess: pd.DataFrame, standing: pd.DataFrame, numbers: pd.Index, series: CircuitSeries, read: NDArray[np.int64]
+) -> Levels:
+    """Excess of every circuit as it stands now, and what of it stood before the first reading."""
     by_circuit = excess.set_index("circuit_id").reindex(numbers)
     tested = by_circuit["measured_from"] == "loss_test"
     day = np.where(tested, _days(by_circuit["measured_at"], series.first_day), np.nan)
     since = moved_since(series, read, len(numbers), day)
     since[np.abs(since) > STALE_TEST_DB] = np.nan
-    return Levels(by_circuit["excess_db"].to_numpy(np.float64) + since, by_circuit["sd_db"].to_numpy(np.float64))
+    before = standing.set_index("circuit_id").reindex(numbers)
+    return Levels(
+        by_circuit["excess_db"].to_numpy(np.float64) + since,
+        by_circuit["sd_db"].to_numpy(np.float64),
+        before["standing_db"].to_numpy(np.float64),
+        before["sd_db"].to_numpy(np.float64),
+    )
 
 
 __all__ = ["Cases", "run"]

@@ -20,6 +20,7 @@ from planner.health.evidence import Told, evidence_lines
 from planner.health.learning import start_beliefs
 from planner.health.light_evidence import CircuitLight, LightEvidence, touched_on, weigh
 from planner.health.parameters import parameter_rows
+from planner.health.standing_loss import standing_loss
 from planner.health.tracing import (
     AIR,
     DECIBANS,
@@ -35,6 +36,7 @@ from planner.health.tracing import (
 from planner.progress import Progress
 from planner.store import history_queries
 from planner.store.database import has_rows, replace_result
+from planner.store.series_queries import first_levels
 
 LISTED_FACES = 20_000  # end faces whose evidence is listed event by event, those most probably not clean first
 TRACED_FROM = 0.05  # source tracing of end faces that are dirty with at least this probability
@@ -110,8 +112,8 @@ def light_of(
     series = history_queries.circuit_light(con)
     n = history.faces
     if len(paths) == 0 or len(series) == 0:
-        nothing = CircuitLight(np.empty(0), np.empty(0), np.empty(0, np.int64), np.empty(0), np.empty(0))
-        empty = np.empty(0, np.int64)
+        empty, none = np.empty(0, np.int64), np.empty(0)
+        nothing = CircuitLight(none, none, empty, none, none, none, none)
         return weigh(state, empty, empty, nothing, np.empty(0, np.bool_), empty)
     # each series weighs by its own noise; power readings are many, a test is one reading
     noise = series["noise_db"].fillna(0.1).clip(lower=0.02)
@@ -136,8 +138,16 @@ def light_of(
     mates = np.bincount(history.face[history.kind == MATE], minlength=n)
     touches = np.asarray(np.bincount(circuit, weights=mates[face], minlength=len(excess)), dtype=np.float64)
     span = max((history.end_at - (int(history.seconds[0]) if len(history.seconds) else history.end_at)) / DAY, 1.0)
+    names = np.array(history_queries.circuit_ids(con), dtype=object)[excess.index.to_numpy(np.int64)]
+    before = standing_loss(first_levels(con)).set_index("circuit_id").reindex(names)
     light = CircuitLight(
-        excess.to_numpy(np.float64), sd.to_numpy(np.float64), onset_day, touches, np.full(len(excess), span)
+        excess.to_numpy(np.float64),
+        sd.to_numpy(np.float64),
+        onset_day,
+        touches,
+        np.full(len(excess), span),
+        before["standing_db"].to_numpy(np.float64),
+        before["sd_db"].to_numpy(np.float64),
     )
     return weigh(state, circuit, face, light, touched, days)
 

@@ -162,11 +162,8 @@ def circuits_carried(carried: pd.DataFrame, health: pd.DataFrame) -> CarriedCirc
         priority=carried["priority"].to_numpy(np.float64),
         protected=carried["protected"].to_numpy(np.bool_),
         margin_db=carried["margin_db"].to_numpy(np.float64),
-        # two readings of the same light, by series and by level: their mean errs less than either
-        p_dirt_costs=np.where(diagnosed, 0.5 * (carried["p_dirt_costs"].to_numpy(np.float64) + by_dirt), by_dirt),
-        p_damage_costs=np.where(
-            diagnosed, 0.5 * (carried["p_damage_costs"].to_numpy(np.float64) + by_damage), by_damage
-        ),
+        p_dirt_costs=np.where(diagnosed, carried["p_dirt_costs"].to_numpy(np.float64), by_dirt),
+        p_damage_costs=np.where(diagnosed, carried["p_damage_costs"].to_numpy(np.float64), by_damage),
         # a loss too small to be seen is not what dirt would cost: then the usual size stands
         size_db=np.where(np.isfinite(size), size, np.where(light_db >= SEEN_DB, light_db, np.nan)),
     )

@@ -177,3 +177,50 @@ def kept_series(con: duckdb.DuckDBPyConnection, series_ids: list[str]) -> pd.Dat
         return fetch(con, "SELECT d.* FROM series_drift d JOIN _wanted_series USING (series_id)")
     finally:
         con.unregister("_wanted_series")
+
+
+def first_levels(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Loss of each read direction by power, at first and now, beside an older acceptance test.
+
+    Columns circuit_id, direction, wavelength_nm, tested_nm, reference_cords, built_db, colour_db, first_db,
+    latest_db, noise_db; ordered by circuit and direction. `built_db` is the first test (mean of its directions)
+    at the wavelength nearest to the one read, `colour_db` what the test lost more at its shortest wavelength than
+    at its longest (0 if at one only). The test must be older than the readings.
+    """
+    return fetch(
+        con,
+        """
+        WITH path AS (
+            SELECT c.circuit_id, r.direction, c.wavelength_nm, r.first_at,
+                   t.baseline - r.baseline AS first_db, t.latest - r.latest AS latest_db, r.noise_db
+            FROM series_drift r
+            JOIN circuits c USING (circuit_id)
+            JOIN series_drift t ON t.series_id = 'tx_power|' ||
+                 CASE WHEN r.port_id = c.z_port_id THEN c.a_port_id ELSE c.z_port_id END
+            WHERE r.kind = 'rx_power' AND r.baseline IS NOT NULL AND t.baseline IS NOT NULL
+        ),
+        first_tests AS (
+            SELECT circuit_id, wavelength_nm, "at", test_id, reference_cords, loss_db
+            FROM loss_tests WHERE loss_db IS NOT NULL
+            QUALIFY row_number() OVER (PARTITION BY circuit_id, wavelength_nm, direction ORDER BY "at", test_id) = 1
+        ),
+        tested AS (
+            SELECT circuit_id, wavelength_nm AS tested_nm, min("at") AS tested_at,
+                   arg_min(reference_cords, ("at", test_id)) AS reference_cords, avg(loss_db) AS built_db
+            FROM first_tests GROUP BY circuit_id, wavelength_nm
+        ),
+        coloured AS (
+            SELECT *, first_value(built_db) OVER by_wavelength - last_value(built_db) OVER by_wavelength AS colour_db
+            FROM tested
+            WINDOW by_wavelength AS (
+                PARTITION BY circuit_id ORDER BY tested_nm ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING)
+        )
+        SELECT circuit_id, direction, wavelength_nm, tested_nm, reference_cords, built_db, colour_db, first_db,
+               latest_db, noise_db
+        FROM path JOIN coloured USING (circuit_id)
+        WHERE tested_at <= first_at
+        QUALIFY row_number() OVER (PARTITION BY circuit_id, direction
+                                   ORDER BY abs(tested_nm - wavelength_nm), tested_nm) = 1
+        ORDER BY circuit_id, direction
+        """,
+    )

@@ -142,7 +142,9 @@ def test_absolute_loss_speaks_for_faults_of_its_size_only() -> None:
     """Three tenths too much favours dirt a little, twenty decibels a break or a wrong record; unknown is zero."""
     rng = np.random.default_rng(2)
     excess = np.concatenate([rng.normal(0, 0.2, 200), [0.6, 20.0, np.nan]])
-    faults, record = weigh_levels(Levels(excess, np.full(203, 0.2)))
+    unknown = np.full(203, np.nan)
+    before = weigh_levels(Levels(excess, np.full(203, 0.2), unknown, unknown))
+    faults, record = before.expected, before.record
     dirt, broken = PATH_CAUSES.index("contamination"), PATH_CAUSES.index("fibre_break")
     assert faults[200, dirt] > 0 > faults[200, broken]
     assert faults[201, broken] > 5
@@ -154,7 +156,7 @@ def test_what_the_others_say_equals_enumeration() -> None:
     """The evidence for a shared fault is the sum over which of the other circuits it spared, day by day."""
     rng = np.random.default_rng(2)
     rows, days, spared, cause = 3, 6, 0.3, PATH_CAUSES.index("contamination")
-    cases = Cases(*(np.zeros(rows, np.int64) for _ in range(3)), np.zeros(rows), np.arange(rows))
+    cases = Cases(*(np.zeros(rows, np.int64) for _ in range(3)), np.zeros(rows), np.arange(rows), np.arange(rows))
     cases.evidence = rng.normal(0, 2, (rows, days, len(PATH_CAUSES))).astype(np.float32)
     without = np.array([0.0, 0.7, 1.5])
     found = _same_day_evidence(cases, np.arange(rows), cause, spared, without)

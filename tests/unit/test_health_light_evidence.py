@@ -10,11 +10,16 @@ from planner.health.light_evidence import CircuitLight, LightEvidence, remating_
 FACES = 6
 
 
+def series_only(excess: np.ndarray, sd: float, onset: int = -1, touches: float = 0.0) -> CircuitLight:
+    """Circuits with a year of light and no as-built test."""
+    n = len(excess)
+    alike = (np.full(n, value) for value in (touches, 400.0, np.nan, np.nan))
+    return CircuitLight(excess, np.full(n, sd), np.full(n, onset), *alike)
+
+
 def weighed(excess: float, touched: int = -1, onset: int = 100) -> LightEvidence:
     """One circuit over six alike end faces; `touched` is the one touched on the day its loss began."""
-    light = CircuitLight(
-        np.array([excess]), np.array([0.05]), np.array([onset if touched >= 0 else -1]), np.zeros(1), np.array([400.0])
-    )
+    light = series_only(np.array([excess]), 0.05, onset if touched >= 0 else -1)
     state = np.tile([0.88, 0.11, 0.009, 0.001], (FACES, 1))
     circuit, face = np.zeros(FACES, np.int64), np.arange(FACES)
     return weigh(state, circuit, face, light, face == touched, np.full(FACES, 3))
@@ -37,7 +42,7 @@ def test_the_end_face_touched_that_day_is_blamed() -> None:
 def test_unmeasured_end_faces_learn_nothing() -> None:
     """Without a measured circuit the likelihood is 1 for every state and the size unknown."""
     empty = np.empty(0, np.int64)
-    nothing = CircuitLight(np.empty(0), np.empty(0), empty, np.empty(0), np.empty(0))
+    nothing = series_only(np.empty(0), 0.05)
     found = weigh(np.tile([0.9, 0.1, 0, 0], (3, 1)), empty, empty, nothing, np.empty(0, np.bool_), empty)
     assert (found.likelihood == 1.0).all()
     assert np.isnan(found.size_db).all()
@@ -47,7 +52,7 @@ def test_a_loss_on_every_circuit_points_to_the_shared_end_face() -> None:
     """Three circuits lost light and share one end face: that one is the cause, not three others."""
     circuit = np.repeat([0, 1, 2], 3)
     face = np.array([0, 1, 2, 0, 3, 4, 0, 5, 6])
-    light = CircuitLight(np.full(3, 0.5), np.full(3, 0.05), np.full(3, -1), np.zeros(3), np.full(3, 400.0))
+    light = series_only(np.full(3, 0.5), 0.05)
     state = np.tile([0.88, 0.11, 0.009, 0.001], (7, 1))
     found = weigh(state, circuit, face, light, np.zeros(9, np.bool_), np.full(9, 3))
     assert found.costs[0] > 0.5 > found.costs[1:].max()
@@ -56,9 +61,7 @@ def test_a_loss_on_every_circuit_points_to_the_shared_end_face() -> None:
 def test_the_offset_of_a_remating_is_learned_from_touched_circuits() -> None:
     """From 2 000 circuits touched once that scatter by .15 dB the offset comes back within .02 dB."""
     rng = np.random.default_rng(3)
-    light = CircuitLight(
-        rng.normal(0, 0.15, 2000), np.full(2000, 0.01), np.full(2000, -1), np.ones(2000), np.full(2000, 400.0)
-    )
+    light = series_only(rng.normal(0, 0.15, 2000), 0.01, touches=1.0)
     assert remating_offset_db(light) == pytest.approx(0.15, abs=0.02)
 
 

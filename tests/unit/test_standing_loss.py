@@ -1,0 +1,110 @@
+"""Loss that stood before the first reading: learned line and spread, and what is made of it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from planner.health.circuit_cases import Cases, add_standing
+from planner.health.diagnosis import Levels, weigh_levels
+from planner.health.fault_laws import PATH_CAUSES
+from planner.health.light_evidence import CircuitLight, weigh
+from planner.health.standing_loss import FEWEST_CIRCUITS, standing_loss
+
+
+def levels_of(count: int, extra: np.ndarray, bias: float = 0.0, noise: float = 0.1) -> pd.DataFrame:
+    """Circuits whose first readings lie `extra` above their as-built test, read at another wavelength."""
+    rng = np.random.default_rng(7)
+    colour = rng.uniform(0.0, 3.0, count)
+    built = rng.uniform(1.0, 9.0, count)
+    first = built + 0.3 + 0.2 * colour + extra + rng.normal(0, noise, count) + rng.normal(0, bias or 1e-9, count)
+    return pd.DataFrame(
+        {
+            "circuit_id": [f"C{number:03d}" for number in range(count)],
+            "wavelength_nm": 1490.0,
+            "tested_nm": 1550.0,
+            "reference_cords": 1,
+            "built_db": built,
+            "colour_db": colour,
+            "first_db": first,
+            "latest_db": first,
+            "noise_db": 0.03,
+        }
+    )
+
+
+def test_standing_loss_is_found_beside_offset_and_colour() -> None:
+    """A constant offset and a dependence on fibre length are learned; what a few circuits lose beyond is theirs."""
+    extra = np.zeros(200)
+    extra[:20] = 0.8
+    found = standing_loss(levels_of(200, extra))
+    assert found["standing_db"][:20].mean() == pytest.approx(0.8, abs=0.06)
+    assert abs(found["standing_db"][20:].mean()) < 0.04
+    assert found["sd_db"].iloc[0] == pytest.approx(0.1, rel=0.25)
+
+
+def test_biased_meters_widen_the_spread() -> None:
+    """Where meters disagree by half a decibel the spread says so, and little is made of an excess."""
+    extra = np.zeros(200)
+    extra[:5] = 0.5
+    good, poor = standing_loss(levels_of(200, extra)), standing_loss(levels_of(200, extra, bias=0.5))
+    assert poor["sd_db"].iloc[0] > 4 * good["sd_db"].iloc[0]
+    dirt = PATH_CAUSES.index("contamination")
+    nothing = np.full(200, np.nan)
+    strong, weak = (
+        weigh_levels(Levels(nothing, nothing, each["standing_db"].to_numpy(), each["sd_db"].to_numpy())).built
+        for each in (good, poor)
+    )
+    assert strong[:5, dirt].min() > 2.0
+    assert abs(weak[:5, dirt]).max() < 1.5
+
+
+def test_a_loss_that_fell_no_longer_stands() -> None:
+    """Cleaned since: the latest level counts, not the first."""
+    levels = levels_of(60, np.zeros(60))
+    levels.loc[0, "first_db"] += 1.0
+    found = standing_loss(levels)
+    assert abs(found["standing_db"][0]) < 0.3
+
+
+def test_few_circuits_are_not_compared() -> None:
+    """Below the fewest circuits nothing is said; an absent table gives no rows either."""
+    assert standing_loss(levels_of(FEWEST_CIRCUITS - 1, np.zeros(FEWEST_CIRCUITS - 1))).empty
+    assert standing_loss(levels_of(60, np.zeros(60)).iloc[:0]).empty
+
+
+def test_standing_loss_is_a_case_of_its_own_beside_an_open_change() -> None:
+    """A quiet circuit keeps its main case and takes the size; one that changed gets a second case."""
+    cases = Cases(
+        circuit=np.arange(3),
+        first_day=np.array([1, 5, 5]),
+        last_day=np.array([0, 9, 9]),
+        size_db=np.array([0.0, 0.4, 0.4]),
+        computed=np.full(3, -1),
+        standing_case=np.arange(3),
+    )
+    found = add_standing(cases, np.array([0.5, 0.5, 0.02]), np.full(3, 0.1))
+    assert found.standing_case.tolist() == [0, 3, -1]
+    assert found.circuit.tolist() == [0, 1, 2, 1]
+    assert found.size_db.tolist() == [0.5, 0.4, 0.4, 0.5]
+    assert found.last_day[3] < found.first_day[3]
+
+
+def test_an_end_face_may_have_cost_light_before_or_since() -> None:
+    """Loss that stood raises the end faces that nobody touched; a quiet series does not take it back."""
+    state = np.tile([0.88, 0.12, 0.0, 0.0], (4, 1))
+    circuit, face = np.array([0, 0, 1, 1]), np.arange(4)
+    light = CircuitLight(
+        excess_db=np.zeros(2),
+        sd_db=np.full(2, 0.03),
+        onset_day=np.full(2, -1),
+        touches=np.zeros(2),
+        days=np.full(2, 400.0),
+        standing_db=np.array([0.6, 0.0]),
+        standing_sd_db=np.full(2, 0.1),
+    )
+    untouched = weigh(state, circuit, face, light, np.zeros(4, np.bool_), np.zeros(4, np.int64))
+    assert untouched.costs[:2].min() > 5 * untouched.costs[2:].max()
+    busy = weigh(state, circuit, face, light, np.zeros(4, np.bool_), np.array([0, 20, 0, 20]))
+    assert busy.costs[0] > 2 * busy.costs[1]
