@@ -75,6 +75,8 @@ JOINT_CAUSES = np.array([CODE[c] for c in ("contamination", "damaged_end_face", 
 OFFSETS = JOINT_CAUSES[2:]  # of a joint's hypotheses, "nothing" is an offset too small to name
 OFFSET_COLUMNS = (PATH_COLUMN[CODE["remating_offset"]], PATH_COLUMN[CODE["nothing"]])
 FACE_CAUSES = JOINT_CAUSES[:2]
+LEARNED_TOGETHER = np.arange(len(CODE))  # cause whose factor each cause takes
+LEARNED_TOGETHER[CODE["damaged_end_face"]] = CODE["contamination"]
 
 
 @dataclass
@@ -294,7 +296,7 @@ def weigh_hypotheses(
     for _ in range(ROUNDS):
         sources[:, COMMON] = common + factor[cause]
         total = sources[:, :NEIGHBOURS].sum(axis=1)
-        sources[:, NEIGHBOURS] = neighbours.weigh(total)
+        sources[:, NEIGHBOURS] = neighbours.weigh(total, sources[:, COMMON] + sources[:, BELIEF])
         probability = _normalised(total + sources[:, NEIGHBOURS], case)
         factor = rounds.update(probability[main])
     learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
@@ -542,7 +544,8 @@ class _Neighbours:
 
     For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset of
     (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day) + spared W],
-    against the product of the W: what explains each of the others without e.
+    where W is what explains a circuit without e. Against it stand the product of the W, and that e is at fault
+    but spared c: else a fault of the others would be laid on a circuit that changed for a reason of its own.
     """
 
     def __init__(
@@ -559,23 +562,27 @@ class _Neighbours:
         self.alone = _by_cause(ALONE, ALONE_ARRAY_FACE, cause, array_face)
         without, _ = self._without(sources[:, :NEIGHBOURS].sum(axis=1))
         rows = cases.computed[case[pairs]]
-        joint = _joint_evidence(cases, rows, column, spared, fibres == 1, without, self.start, self.size)
+        joint, others_only = _joint_evidence(cases, rows, column, spared, fibres == 1, without, self.start, self.size)
         self.gain = joint - sources[pairs, POWER:LEVEL].sum(axis=1)
+        self.others_only = others_only + np.log(spared)
 
-    def weigh(self, total: FloatArray) -> FloatArray:
+    def weigh(self, total: FloatArray, rate: FloatArray) -> FloatArray:
         """Log evidence per pair; zero for elements of one weighed circuit.
 
         Parameters
         ----------
         total
             Log weight of every pair without its neighbours.
+        rate
+            Log probability of every pair's fault before any reading.
         """
         result = np.zeros(len(self.case))
         if len(self.pairs) == 0:
             return result
         _, others = self._without(total)
+        against = np.logaddexp(others, rate[self.pairs] + self.others_only)
         # the others speak only if the fault hits more than this one
-        result[self.pairs] = np.logaddexp(np.log1p(-self.alone) + self.gain - others, np.log(self.alone))
+        result[self.pairs] = np.logaddexp(np.log1p(-self.alone) + self.gain - against, np.log(self.alone))
         return result
 
     def _without(self, total: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -631,15 +638,16 @@ def _joint_evidence(
     without: FloatArray,
     start: IntArray,
     size: IntArray,
-) -> FloatArray:
-    """Log evidence, for each member of each group, that a fault of one onset hit it and perhaps the others.
+) -> tuple[FloatArray, FloatArray]:
+    """Log evidence, for each member of each group, that a fault of one onset hit it and perhaps the others; and
+    that it hit the others, perhaps, and spared this one.
 
     `without` is the log evidence of each member's circuit without the element: what speaks where it was spared.
     Where all circuits ride on one fibre (the common part of a passive tree) they lose the same, else each
     its own.
     """
-    joint = np.zeros(int(size.sum()))
-    alike: dict[tuple[int, float, bytes], FloatArray] = {}
+    joint, others = np.zeros(int(size.sum())), np.zeros(int(size.sum()))
+    alike: dict[tuple[int, float, bytes], tuple[FloatArray, FloatArray]] = {}
     for number in range(len(size)):
         members = slice(int(start[number]), int(start[number] + size[number]))
         order = np.argsort(row[members], kind="stable")
@@ -651,12 +659,16 @@ def _joint_evidence(
                 alike[key] = _same_size_evidence(cases, rows, PATH_CAUSES[cause], share, left)
             else:
                 alike[key] = _same_day_evidence(cases, rows, cause, share, left)
-        joint[members][order] = alike[key]
-    return joint
+        joint[members][order], others[members][order] = alike[key]
+    return joint, others
 
 
-def _same_day_evidence(cases: Cases, rows: IntArray, cause: int, spared: float, without: FloatArray) -> FloatArray:
-    """Log mean over days of a hit on each member times what the others say of it, shape (rows,).
+def _same_day_evidence(
+    cases: Cases, rows: IntArray, cause: int, spared: float, without: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Log mean over days of a hit on each member times what the others say of it, and of the others' alone.
+
+    Shape (rows,) each.
 
     A new mating of an array draws each fibre's offset by itself: the others' may be large or small.
     """
@@ -668,8 +680,8 @@ def _same_day_evidence(cases: Cases, rows: IntArray, cause: int, spared: float, 
         both = (cases.evidence[rows, :, c] + s for c, s in zip(OFFSET_COLUMNS, shares, strict=True))
         others = _lagged(np.logaddexp(*both), 1)
     blend = _blended(others, spared, without).astype(np.float64)
-    total = blend.sum(axis=0)
-    return np.asarray(log_mean(total[None, :] - blend + hit, axis=1) + np.log(1 - spared), np.float64)
+    rest = blend.sum(axis=0)[None, :] - blend
+    return np.asarray(log_mean(rest + hit, axis=1) + np.log(1 - spared)), np.asarray(log_mean(rest, axis=1))
 
 
 def _lagged(log_ratio: NDArray[np.float32], step: int) -> NDArray[np.float32]:
@@ -694,11 +706,10 @@ def _blended(log_ratio: NDArray[np.float32], spared: float, without: FloatArray)
     )
 
 
-def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float, without: FloatArray) -> FloatArray:
-    """Log mean over days, shapes and sizes of a hit on each member and what the others say of it, all of one size.
-
-    Shape (rows,).
-    """
+def _same_size_evidence(
+    cases: Cases, rows: IntArray, cause: str, spared: float, without: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """As `_same_day_evidence`, over shapes and sizes too, where all circuits lose the same."""
     law = size_law(cause)
     used = np.flatnonzero(law > 0)[::SIZE_STEP]
     weight = law[used] / law[used].sum()
@@ -716,31 +727,35 @@ def _same_size_evidence(cases: Cases, rows: IntArray, cause: str, spared: float,
     hit = _lagged(hit, DAY_STEP)
     blend = _blended(hit, spared, without)
     total = blend.sum(axis=0, dtype=np.float64)
-    total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :] + np.log(1 - spared)
-    result = np.empty(len(rows))
+    total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :]
+    joint, others = np.empty(len(rows)), np.empty(len(rows))
     for member in range(len(rows)):
-        own = total - blend[member] + hit[member]
-        best = float(own.max())
-        result[member] = best + np.log(np.exp(own - best).sum(axis=(0, 2)).mean())
-    return result
+        rest = total - blend[member]
+        for target, evidence in ((joint, rest + hit[member]), (others, rest)):
+            best = float(evidence.max())
+            target[member] = best + np.log(np.exp(evidence - best).sum(axis=(0, 2)).mean())
+    return joint + np.log(1 - spared), others
 
 
 class _Learning:
-    """Learns how much more or less common each cause is here than its prior says (empirical Bayes)."""
+    """Learns how much more or less common each cause is here than its prior says (empirical Bayes).
+
+    Light cannot tell dirt from damage: they share one factor, and the beliefs about end faces keep them apart.
+    """
 
     def __init__(
         self, cause: NDArray[np.integer], sources: FloatArray, case: IntArray, ordered_causes: dict[str, float]
     ) -> None:
-        self.cause = cause
-        prior = _normalised(sources[:, 0] + sources[:, 1], case)
-        self.expected = np.bincount(cause, weights=prior, minlength=len(CODE))
+        self.kind = LEARNED_TOGETHER[cause]
+        prior = _normalised(sources[:, COMMON] + sources[:, BELIEF], case)
+        self.expected = np.bincount(self.kind, weights=prior, minlength=len(CODE))
         self.orders = np.zeros(len(CODE))
         for name, weight in ordered_causes.items():
-            self.orders[CODE[name]] = weight
+            self.orders[LEARNED_TOGETHER[CODE[name]]] += weight
 
     def update(self, probability: FloatArray) -> FloatArray:
         """Log factor per cause: found against expected, held near 1 while little was found."""
-        found = np.bincount(self.cause, weights=probability, minlength=len(CODE))
+        found = np.bincount(self.kind, weights=probability, minlength=len(CODE))
         faults = np.array([name not in ("nothing", "record_error") for name in CODE])
         pseudo = PRIOR_CASES * self.expected[faults] / max(self.expected[faults].sum(), 1e-9)
         factor = np.ones(len(CODE))
@@ -750,4 +765,5 @@ class _Learning:
         expected = self.expected[faults] + pseudo
         # a cause that no circuit can have keeps its prior
         factor[faults] = np.where(expected > 0, seen / scale + pseudo, 1.0) / np.where(expected > 0, expected, 1.0)
+        factor = factor[LEARNED_TOGETHER]
         return np.asarray(np.log(np.clip(factor, *LEARNING_LIMITS)), np.float64)

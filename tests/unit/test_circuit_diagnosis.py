@@ -159,17 +159,19 @@ def test_what_the_others_say_equals_enumeration() -> None:
     cases = Cases(*(np.zeros(rows, np.int64) for _ in range(3)), np.zeros(rows), np.arange(rows), np.arange(rows))
     cases.evidence = rng.normal(0, 2, (rows, days, len(PATH_CAUSES))).astype(np.float32)
     without = np.array([0.0, 0.7, 1.5])
-    found = _same_day_evidence(cases, np.arange(rows), cause, spared, without)
+    found, others_only = _same_day_evidence(cases, np.arange(rows), cause, spared, without)
     ratio = np.exp(_lagged(cases.evidence[:, :, cause], 1).astype(np.float64))
     for own in range(rows):
         others = [row for row in range(rows) if row != own]
-        total = np.zeros(days)
+        total, rest = np.zeros(days), np.zeros(days)
         for hit in product((False, True), repeat=len(others)):
-            term = (1 - spared) * ratio[own]
+            term = np.ones(days)
             for other, is_hit in zip(others, hit, strict=True):
                 term = term * ((1 - spared) * ratio[other] if is_hit else spared * np.exp(without[other]))
-            total += term
+            rest += term
+            total += (1 - spared) * ratio[own] * term
         assert found[own] == pytest.approx(np.log(total.mean()), abs=1e-5)
+        assert others_only[own] == pytest.approx(np.log(rest.mean()), abs=1e-5)
 
 
 def test_coarse_readings_prove_less() -> None:
