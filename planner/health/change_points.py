@@ -43,6 +43,7 @@ class Segmentation(NamedTuple):
     step: NDArray[np.float64]  # new level less the level before
     step_sd: NDArray[np.float64]
     level: NDArray[np.float64]  # mean of each segment; one more than changes
+    joints: NDArray[np.uint64]  # joints opened about the day of each change, as bits; zero where not known
 
 
 @njit(cache=True)
@@ -256,6 +257,7 @@ def segment_series(matrix: FloatArray, threshold: float = DEFAULT_THRESHOLD) -> 
         step=np.full((rows, MOST_CHANGES), np.nan),
         step_sd=np.full((rows, MOST_CHANGES), np.nan),
         level=np.full((rows, MOST_CHANGES + 1), np.nan),
+        joints=np.zeros((rows, MOST_CHANGES), np.uint64),
     )
     if rows and days:
         _segment(

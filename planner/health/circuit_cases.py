@@ -40,6 +40,7 @@ from planner.health.fault_laws import (
 )
 from planner.health.offset_law import OFFSET_SCALE_DB, learned_offset_scale, level_shifts
 from planner.health.open_changes import open_changes, taken_out, without_other_changes
+from planner.health.opened_joints import OpenedJoints
 
 SAME_CASE_DAYS = 20
 SMALLEST_STANDING_DB, STANDING_SD = 0.1, 2.0  # loss before the first reading that is a case beside an open change
@@ -172,25 +173,30 @@ def list_cases(
     circuit_of: NDArray[np.integer],
     circuits: int,
     tested: pd.DataFrame,
-    joints_opened: NDArray[np.integer],
+    opened: OpenedJoints,
 ) -> Cases:
     """One main case per circuit of the fleet, and one more for each further open change.
 
     Parameters
     ----------
     series
-        Series of the circuits that were read.
+        Series of the circuits that were read; their changes are given the joints opened about their days.
     circuit_of
         Number in the fleet of each of these.
     circuits
         Number of circuits in the fleet.
     tested
         Loss tests that rose: circuit (number in the fleet), size_db.
-    joints_opened
-        Joints of each read circuit that were opened each day, shape (circuits read, days).
+    opened
+        Joints of the circuits read that were opened.
     """
     row, kind = np.nonzero(series.row >= 0)
-    found = open_changes(series.segments, _changes_on_touch(series, row, kind, joints_opened > 0))
+    loss = kind < LAUNCH_A
+    joints = np.zeros_like(series.segments.joints)
+    of_loss = series.row[row[loss], kind[loss]]
+    joints[of_loss] = opened.about(row[loss][:, None], series.segments.change_day[of_loss].astype(np.int64))
+    series.segments = series.segments._replace(joints=joints)
+    found = open_changes(series.segments)
     place = pd.DataFrame({"series": series.row[row, kind], "circuit": circuit_of[row], "kind": kind})
     rises = found.merge(place, on="series")
     rises["size_loss"] = np.where(rises["kind"] < LAUNCH_A, rises["size_db"], 0.0)
@@ -225,7 +231,7 @@ def list_cases(
         size_db=np.concatenate([size, rest["size_db"].to_numpy(np.float64)]),
         computed=np.full(circuits + len(rest), -1, np.int64),
         standing_case=np.arange(circuits),
-        offset_scale_db=_offset_scale(series, joints_opened),
+        offset_scale_db=_offset_scale(series, opened.counts(len(series.row), series.days)),
     )
 
 
@@ -257,23 +263,6 @@ def add_standing(cases: Cases, standing_db: FloatArray, sd_db: FloatArray) -> Ca
         computed=np.concatenate([cases.computed, none - 1]),
         standing_case=standing_case,
     )
-
-
-def _changes_on_touch(
-    series: CircuitSeries, row: NDArray[np.integer], kind: NDArray[np.integer], touched: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Whether each change of each loss series fell within a day of a touch of its circuit."""
-    day = series.segments.change_day
-    result = np.zeros(day.shape, np.bool_)
-    loss = kind < LAUNCH_A
-    of_row, of_circuit = series.row[row[loss], kind[loss]], row[loss]
-    if len(of_row) == 0 or series.days == 0:
-        return result
-    own = day[of_row]
-    for off in (-1, 0, 1):
-        near = np.clip(own + off, 0, series.days - 1)
-        result[of_row] |= (own >= 0) & touched[of_circuit[:, None], near]
-    return result
 
 
 def weigh_cases(

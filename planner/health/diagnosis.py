@@ -48,6 +48,7 @@ from planner.health.hypotheses import (
     RECORD,
     Hypotheses,
 )
+from planner.health.opened_joints import OpenedJoints
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -166,9 +167,8 @@ def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) ->
     return Touches(day[order], np.concatenate(([0], np.cumsum(counts))))
 
 
-def joints_opened(hypotheses: Hypotheses, touches: Touches, read: IntArray, days: int) -> NDArray[np.int16]:
-    """How many joints of each read circuit were opened each day, shape (len(read), days)."""
-    result = np.zeros((len(read), days), np.int16)
+def joints_opened(hypotheses: Hypotheses, touches: Touches, read: IntArray, days: int) -> OpenedJoints:
+    """The joints of each read circuit that were opened within the series, by day."""
     place = np.full(int(hypotheses.circuit.max(initial=-1)) + 1, -1)
     place[read] = np.arange(len(read))
     own = (hypotheses.joint >= 0) & (place[hypotheses.circuit] >= 0)
@@ -177,11 +177,7 @@ def joints_opened(hypotheses: Hypotheses, touches: Touches, read: IntArray, days
     first = np.repeat(touches.start[pair[:, 1]] - np.concatenate(([0], np.cumsum(count)[:-1])), count)
     day = touches.day[np.arange(count.sum()) + first]
     inside = (day >= 0) & (day < days)
-    # a joint counts once a day
-    opened = np.stack([np.repeat(pair[:, 0], count), np.repeat(pair[:, 1], count), day], axis=1)[inside]
-    row, _, day = np.unique(opened, axis=0).T
-    np.add.at(result, (row, day), 1)
-    return result
+    return OpenedJoints.of(np.repeat(pair[:, 0], count)[inside], day[inside], np.repeat(pair[:, 1], count)[inside])
 
 
 def looks_by_face(names: pd.Index, looks: pd.DataFrame) -> Looks:

@@ -1,7 +1,8 @@
 """Which changes of a series are still there now, and the series with all other changes taken out.
 
 In: the changes of every series (`planner.health.change_points`), positive is worse. A rise that a later
-fall undid is closed (cleaned, repaired, mated again); what is left is open. Rises that follow one another
+fall undid is closed (cleaned, repaired, mated again); what is left is open. A fall on a day on which a joint
+was opened undoes first what began when that joint was opened before. Rises that follow one another
 within months are one open change, so that a slow ramp is not cut into pieces.
 """
 
@@ -22,7 +23,8 @@ WINDOW_DAYS = 6  # changes this close to the one looked at belong to it
 def open_sizes(segments: Segmentation) -> NDArray[np.float64]:
     """What is left now of each rise, shape (series, 8); zero for falls and for rises that were undone.
 
-    A fall undoes first the earlier rise that is nearest to it in size, then the latest ones.
+    A fall undoes first the earlier rise at a joint that was opened on both days, then the one nearest to it in
+    size, then the latest ones.
     """
     rows = np.arange(len(segments.changes))
     left = np.zeros((len(rows), MOST_CHANGES))
@@ -34,7 +36,9 @@ def open_sizes(segments: Segmentation) -> NDArray[np.float64]:
             continue
         gap = np.where(left[:, :j] > 0, np.abs(left[:, :j] - fall[:, None]), np.inf)
         nearest = gap.argmin(axis=1)
-        for i in (nearest, *range(j - 1, -1, -1)):
+        same_joint = (segments.joints[:, :j] & segments.joints[:, j : j + 1]) != 0
+        own = np.where(same_joint.any(axis=1), np.where(same_joint, gap, np.inf).argmin(axis=1), nearest)
+        for i in (own, nearest, *range(j - 1, -1, -1)):
             taken = np.minimum(left[rows, i], fall)
             left[rows, i] -= taken
             fall = fall - taken
@@ -42,16 +46,10 @@ def open_sizes(segments: Segmentation) -> NDArray[np.float64]:
     return np.where(left >= limit, left, 0.0)
 
 
-def open_changes(segments: Segmentation, on_touch: NDArray[np.bool_] | None = None) -> pd.DataFrame:
+def open_changes(segments: Segmentation) -> pd.DataFrame:
     """Open changes of all series, one row each.
 
-    Parameters
-    ----------
-    segments
-        Changes of every series.
-    on_touch
-        Whether each change fell on a day on which a joint of the path was opened, shape (series, 8): such
-        a change has its own cause and is not joined with others.
+    A change about a day on which a joint of the path was opened has its own cause and is not joined with others.
 
     Returns
     -------
@@ -65,9 +63,8 @@ def open_changes(segments: Segmentation, on_touch: NDArray[np.bool_] | None = No
     variance = segments.step_sd[series, slot] ** 2
     new = np.ones(len(series), np.bool_)
     new[1:] = (series[1:] != series[:-1]) | (day[1:] - day[:-1] > SAME_CHANGE_DAYS)
-    if on_touch is not None:
-        own = on_touch[series, slot]
-        new[1:] |= own[1:] | own[:-1]
+    on_touch = segments.joints[series, slot] != 0
+    new[1:] |= on_touch[1:] | on_touch[:-1]
     group = np.cumsum(new) - 1
     frame = pd.DataFrame({"group": group, "series": series, "day": day, "size": size, "variance": variance})
     merged = frame.groupby("group").agg(
@@ -123,7 +120,12 @@ def taken_out(
     keep = (day >= (first_day - WINDOW_DAYS)[:, None]) & (day <= (last_day + WINDOW_DAYS)[:, None])
     keep &= (last_day >= first_day)[:, None]
     step = np.nan_to_num(segments.step[known])
-    own = segments._replace(changes=segments.changes[known], step=segments.step[known], step_sd=segments.step_sd[known])
+    own = segments._replace(
+        changes=segments.changes[known],
+        step=segments.step[known],
+        step_sd=segments.step_sd[known],
+        joints=segments.joints[known],
+    )
     undone = np.where(keep, np.where(step > 0, step - open_sizes(own), 0.0), step)
     offset = np.zeros((len(series), days + 1), np.float32)
     row, slot = np.nonzero((day >= 0) & (undone != 0) & (series >= 0)[:, None])

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from planner.health.change_points import segment_series
+from planner.health.change_points import MOST_CHANGES, segment_series
 from planner.health.open_changes import open_changes, open_sizes, without_other_changes
+from planner.health.opened_joints import OpenedJoints
 
 
 def stairs(*steps: tuple[int, float], days: int = 400) -> np.ndarray:
@@ -15,6 +16,11 @@ def stairs(*steps: tuple[int, float], days: int = 400) -> np.ndarray:
     for day, size in steps:
         series[0, day:] += size
     return series
+
+
+def at_joints(*joint: int) -> np.ndarray:
+    """Joints opened about each change of one series; 0 for none."""
+    return np.array([[1 << number if number else 0 for number in joint] + [0] * (MOST_CHANGES - len(joint))], np.uint64)
 
 
 def test_a_rise_that_a_later_fall_undid_is_closed() -> None:
@@ -40,9 +46,26 @@ def test_changes_on_touched_days_stay_apart() -> None:
     """Two rises within weeks are two changes where each fell on a touched day."""
     segments = segment_series(stairs((100, 0.5), (140, 0.5)))
     assert len(open_changes(segments)) == 1
-    touched = np.zeros(segments.change_day.shape, bool)
-    touched[0, :2] = True
-    assert len(open_changes(segments, touched)) == 2
+    assert len(open_changes(segments._replace(joints=at_joints(1, 2)))) == 2
+
+
+def test_a_fall_undoes_the_rise_at_its_own_joint() -> None:
+    """Of two rises the one at the joint that was opened again is closed, though the other is nearer in size."""
+    segments = segment_series(stairs((100, 0.5), (200, 0.4), (300, -0.4)))
+    assert open_sizes(segments)[0, :3] == pytest.approx([0.5, 0.0, 0.0], abs=0.03)
+    left = open_sizes(segments._replace(joints=at_joints(1, 2, 1)))
+    assert left[0, :3] == pytest.approx([0.1, 0.4, 0.0], abs=0.03)
+
+
+def test_joints_opened_are_told_apart() -> None:
+    """Openings of a circuit come back as bits within a day either side, once a day however often recorded."""
+    opened = OpenedJoints.of(np.array([0, 0, 0, 1]), np.array([5, 5, 9, 5]), np.array([70, 80, 70, 70]))
+    assert opened.counts(2, 10)[:, 5].tolist() == [2, 1]
+    about = opened.about(np.zeros(4, np.int64), np.array([4, 7, 10, -1]))
+    assert about.tolist() == [3, 0, 1, 0]
+    assert OpenedJoints.of(*(np.zeros(0, np.int64) for _ in range(3))).about(np.array([0]), np.array([3])).tolist() == [
+        0
+    ]
 
 
 def test_other_changes_are_taken_out() -> None:
