@@ -43,6 +43,8 @@ from planner.health.open_changes import open_changes, taken_out, without_other_c
 from planner.health.opened_joints import OpenedJoints
 
 SAME_CASE_DAYS = 20
+STALE_TEST_DB = 2.0  # a test tells nothing of a circuit whose light moved by that much less or more
+LASTING_DAYS = 3.0  # what a test found must be seen in the power so long after it
 SMALLEST_STANDING_DB, STANDING_SD = 0.1, 2.0  # loss before the first reading that is a case beside an open change
 CASES_AT_ONCE = 32
 BEND = PATH_CAUSES.index("bend")
@@ -418,6 +420,45 @@ def _tests_by_circuit(tests: pd.DataFrame) -> dict[int, Tests]:
     return result
 
 
+def lasting_tests(tests: pd.DataFrame, series: CircuitSeries, circuit_of: NDArray[np.integer]) -> pd.DataFrame:
+    """Loss tests without those that power read after them contradicts: made while something was broken.
+
+    A test made in an outage too short for the daily readings to show, or on the day of its repair, says nothing
+    of the circuit as it stands.
+
+    Parameters
+    ----------
+    tests
+        Loss tests in order of time within each series: circuit (number in the fleet), direction, wavelength_nm,
+        reference_cords, day, loss_db.
+    series, circuit_of
+        As for `list_cases`.
+    """
+    segments = series.segments
+    row = np.full(int(max(tests["circuit"].max(), circuit_of.max(initial=-1))) + 1 if len(tests) else 0, -1)
+    read = series.row[:, [LOSS_AZ, LOSS_ZA]]
+    row[circuit_of] = np.where(read[:, 0] >= 0, read[:, 0], read[:, 1])
+    own = row[tests["circuit"].to_numpy(np.int64)] if len(tests) else np.zeros(0, np.int64)
+    if not (own >= 0).any():
+        return tests
+    keys = [tests[name] for name in ("circuit", "direction", "wavelength_nm")] + [tests["reference_cords"].fillna(0)]
+    first = tests.groupby(keys, sort=False)
+
+    def level(day: FloatArray) -> FloatArray:
+        """Level of each test's circuit by power on a day; before the first reading, at first."""
+        known = np.maximum(own, 0)
+        changes = segments.change_day[known]
+        passed = ((changes >= 0) & (changes <= day[:, None])).sum(axis=1)
+        return np.asarray(segments.level[known, passed], np.float64)
+
+    day = tests["day"].to_numpy(np.float64)
+    moved = level(day + LASTING_DAYS) - level(first["day"].transform("first").to_numpy(np.float64))
+    rose = tests["loss_db"].to_numpy(np.float64) - first["loss_db"].transform("first").to_numpy(np.float64)
+    stale = (own >= 0) & (day >= 0) & (np.abs(rose - moved) > STALE_TEST_DB)
+    kept: pd.DataFrame = tests[~stale].reset_index(drop=True)
+    return kept
+
+
 def _test_noise(tests: pd.DataFrame) -> float:
     """Noise of one loss test, from its repeats over the fleet. [dB]"""
     if tests.empty:
@@ -528,4 +569,14 @@ def _both_or_one(
     return both
 
 
-__all__ = ["Cases", "CircuitSeries", "circuit_series", "list_cases", "moved_since", "weigh_cases"]
+__all__ = [
+    "STALE_TEST_DB",
+    "Cases",
+    "CircuitSeries",
+    "add_standing",
+    "circuit_series",
+    "lasting_tests",
+    "list_cases",
+    "moved_since",
+    "weigh_cases",
+]

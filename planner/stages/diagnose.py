@@ -15,10 +15,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from planner.health.circuit_cases import (
+    STALE_TEST_DB,
     Cases,
     CircuitSeries,
     add_standing,
     circuit_series,
+    lasting_tests,
     list_cases,
     moved_since,
     weigh_cases,
@@ -50,7 +52,6 @@ from planner.store.diagnosis_queries import (
 from planner.store.series_queries import circuit_ends, daily_power, first_levels, loss_test_series, power_ports
 
 REFERENCE_PORTS = 500  # per environment: their common course is the season's
-STALE_TEST_DB = 2.0  # a test tells nothing of a circuit whose light moved by more than that since
 LONGEST_AXIS_DAYS = 1100  # onsets further back count as "before the first reading"
 OPTIONAL = ("power_readings", "loss_tests", "otdr_events", "mating_events", "connector_health", "circuit_budget")
 
@@ -73,7 +74,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     tests = loss_test_series(con, now)
     progress(0.25, f"reading the series of {len(read)} circuits")
     series, has_power = _series(con, now, circuits, read, ports, tests)
-    tests = _on_axis(tests, numbers, series)
+    tests = lasting_tests(_on_axis(tests, numbers, series), series, read)
     progress(0.4, "weighing what changed")
     touches = joint_touches(con, now, numbers[read].tolist())
     touches["day"] = _days(touches["at"], series.first_day)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from planner.health.change_points import MOST_CHANGES, segment_series
+from planner.health.circuit_cases import CircuitSeries, lasting_tests
 from planner.health.open_changes import open_changes, open_sizes, without_other_changes
 from planner.health.opened_joints import OpenedJoints
 
@@ -83,3 +85,21 @@ def test_what_was_undone_since_is_taken_out() -> None:
     left = without_other_changes(segments, np.array([0]), np.array([100]), np.array([100]))
     assert left[0, 110:].mean() - left[0, :90].mean() == pytest.approx(0.2, abs=0.03)
     assert left[0, 110:240].mean() == pytest.approx(left[0, 260:].mean(), abs=0.03)
+
+
+def test_a_test_made_in_an_outage_does_not_last() -> None:
+    """Seven decibels more on a day whose outage the daily readings hardly show: that test is left out, others stay."""
+    segments = segment_series(stairs((200, 0.4)))
+    series = CircuitSeries(np.datetime64("2030-01-01"), 400, np.array([[0, -1, -1, -1]]), segments)
+    tests = pd.DataFrame(
+        {
+            "circuit": [0, 0, 0, 1, 1],
+            "direction": "a_to_z",
+            "wavelength_nm": 1310.0,
+            "reference_cords": 1,
+            "day": [-900.0, 100.5, 250.5, -900.0, 100.5],
+            "loss_db": [5.0, 12.0, 5.5, 5.0, 12.0],
+        }
+    )
+    kept = lasting_tests(tests, series, np.array([0]))
+    assert kept["loss_db"].tolist() == [5.0, 5.5, 5.0, 12.0]
