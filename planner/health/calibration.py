@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from planner.health.contamination import History, Inferred, infer
+from planner.health.contamination import History, Inferred, infer, learn_figures
 from planner.health.episodes import CLEAN, LOOK, LOOK_AFTER, MATE
 from planner.health.learning import FACE_KINDS
 
@@ -119,10 +119,11 @@ def features(history: History, inferred: Inferred) -> Float64:
     ).astype(np.float64)
 
 
-def first_looks(history: History, partner: npt.NDArray[np.int32], after: int, until: int) -> tuple[Int64, Bool]:
+def first_looks(history: History, after: int, until: int) -> tuple[Int64, Bool]:
     """The first look at each end face in a window, before anything else changed it; found not clean or not.
 
-    Looks after a mating or a cleaning of the end face in the window do not count, nor those on suspicion.
+    Looks after a mating (in which it was the one that moved) or a cleaning of the end face in the window do not
+    count, nor those on suspicion.
     Returns end faces and outcomes.
     """
     low, high = (int(np.searchsorted(history.seconds, moment, side="right")) for moment in (after, until))
@@ -133,8 +134,6 @@ def first_looks(history: History, partner: npt.NDArray[np.int32], after: int, un
     changed = np.full(n, none)
     changing = (kind == MATE) | (kind == CLEAN) | (kind == LOOK_AFTER)
     np.minimum.at(changed, face[changing], event[changing])
-    met = (kind == MATE) & (partner[low:high] >= 0)
-    np.minimum.at(changed, partner[low:high][met], event[met])
     looked = np.full(n, none)
     looking = kind == LOOK
     np.minimum.at(looked, face[looking], event[looking])
@@ -169,12 +168,11 @@ def calibrate(history: History, look: Float64) -> Calibration:
     cuts = [start + int(share * span) for share in CUTS]
     rows, found, chance = [], [], []
     false_alarm, hit = 1.0 - float(look[0, 0]), max(1.0 - float(look[1, 0]), SUREST_HIT)
-    rates = infer(history.until(cuts[0]), explain=False).rates
+    rates = learn_figures(history.until(cuts[0])).rates
     for cut, following in zip(cuts, [*cuts[1:], history.end_at], strict=True):
         past = history.until(cut)
         known = infer(past, rates, explain=False)
-        whole = _partners(history, known, past)
-        faces, outcome = first_looks(history, whole, cut, min(following, cut + HORIZON_DAYS * DAY))
+        faces, outcome = first_looks(history, cut, min(following, cut + HORIZON_DAYS * DAY))
         if len(faces) == 0:
             continue
         rows.append(features(past, known)[faces])
@@ -185,13 +183,6 @@ def calibrate(history: History, look: Float64) -> Calibration:
     if looks < FEWEST_LOOKS:
         return identity
     return _fit(np.concatenate(rows), np.concatenate(found), np.concatenate(chance), hit)
-
-
-def _partners(history: History, known: Inferred, past: History) -> npt.NDArray[np.int32]:
-    """Partners of all events: those of the past as replayed, none for later ones (their own end face counts)."""
-    out = np.full(len(history.seconds), -1, np.int32)
-    out[: len(past.seconds)] = known.coded.partner
-    return out
 
 
 def _fit(rows: Float64, found: Bool, false_alarm: Float64, hit: float) -> Calibration:

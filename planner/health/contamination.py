@@ -9,7 +9,7 @@ small groups exactly (exact), light (light_evidence), calibration on the fleet's
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,7 @@ import pandas as pd
 from planner.errors import ParameterError
 from planner.health.episodes import DEMATE, MATE, OUTCOMES, WAITS, Operations, Stream, compile_operations
 from planner.health.exact import replace_small_groups
-from planner.health.learning import Classes, Learned, Rates, expected_counts, learn, tables_of
+from planner.health.learning import Classes, Rates, learn, tables_of
 from planner.health.sweeps import Counts, backward, beliefs, forward, no_messages, no_trail
 from planner.plant.patching import replay
 
@@ -30,8 +30,20 @@ Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
 
 MOST_LEARNED = 150_000  # events that learning looks at; a larger fleet is sampled by whole ports
-STREAM = ("seconds", "kind", "face", "port", "face_side", "detail", "technician", "test_set", "suspected")
+STREAM = (
+    "seconds",
+    "kind",
+    "face",
+    "port",
+    "face_side",
+    "detail",
+    "technician",
+    "test_set",
+    "suspected",
+    "known_after",
+)
 FACES = ("start_port", "start_face", "fixed_port", "face_kind", "batch")
+Names = dict[str, list[str]]  # ids by number of site, technician, test_set and batch
 NOT_RECORDED = 7  # method: what happened to an end face found dirty and closed without a recorded cleaning
 DAY = 86400.0
 
@@ -47,6 +59,8 @@ class History:
         where unknown. Shape (m,).
     suspected
         Whether an event belongs to an order that an alarm or complaint opened. Shape (m,).
+    known_after
+        How long after it happened the records had an event: an order reports when it is closed. Shape (m,). [s]
     start_port, start_face, fixed_port, face_kind, batch
         Per end face: where it is at the start, the port it is built into, 0 plug, 1 built in, 2 launch cord
         or test set; batch number. Shape (n,).
@@ -65,6 +79,7 @@ class History:
     technician: Int32
     test_set: Int32
     suspected: npt.NDArray[np.bool_]
+    known_after: Int32
     start_port: Int32
     start_face: Int8
     fixed_port: Int32
@@ -80,11 +95,11 @@ class History:
         return len(self.start_port)
 
     def until(self, end_at: int) -> History:
-        """The same plant with the events up to and including `end_at`."""
+        """The same plant with the events up to and including `end_at`, as the records told them then."""
         last = int(np.searchsorted(self.seconds, end_at, side="right"))
-        values = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        values.update({name: values[name][:last] for name in STREAM}, end_at=end_at)
-        return History(**values)
+        known = self.seconds[:last] + self.known_after[:last] <= end_at
+        kept = slice(last) if known.all() else np.flatnonzero(known)
+        return replace(self, end_at=end_at, **{name: getattr(self, name)[kept] for name in STREAM})
 
 
 def history_of(faces: pd.DataFrame, ports: pd.DataFrame, events: Mapping[str, Any], end_at: int) -> History:
@@ -109,6 +124,7 @@ def history_of(faces: pd.DataFrame, ports: pd.DataFrame, events: Mapping[str, An
         technician=ints(events["technician"], np.int32),
         test_set=ints(events["test_set"], np.int32),
         suspected=ints(events["suspected"], np.int8) > 0,
+        known_after=ints(events["known_after"], np.int32),
         start_port=ints(faces["start_port"], np.int32),
         start_face=ints(faces["start_face"], np.int8),
         fixed_port=ints(faces["fixed_port"], np.int32),
@@ -257,11 +273,55 @@ def sample_by_port(history: History, most_events: int) -> History:
     chosen = np.flatnonzero(taken & (used | (home >= 0)))
     number = np.full(history.faces, -1, np.int32)
     number[chosen] = np.arange(len(chosen), dtype=np.int32)
-    values = {name: getattr(history, name) for name in history.__dataclass_fields__}
-    values.update({name: values[name][keep] for name in STREAM})
-    values.update({name: values[name][chosen] for name in FACES})
+    return _with_faces(history, keep, chosen, number)
+
+
+def _with_faces(history: History, events: Int64 | slice, faces: Int64, number: Int32) -> History:
+    """Chosen events and end faces of a history; `number` is the new number of every end face."""
+    values = {name: getattr(history, name)[events] for name in STREAM}
+    values |= {name: getattr(history, name)[faces] for name in FACES}
     values["face"] = number[values["face"]]
-    return History(**values)
+    return replace(history, **values)
+
+
+def named_part(history: History, names: Names) -> tuple[History, Names]:
+    """The part of the plant that a history speaks of, numbered anew, with the ids by their new numbers.
+
+    It holds the ports that events name, those where end faces with events start or are built in, and all end
+    faces of these ports; sites, people, test sets and batches that occur there. Nothing that happened to what
+    is left out could have mattered to what is kept, so plant that is new, or that nobody touched, changes
+    nothing here.
+    """
+    home = np.where(history.fixed_port >= 0, history.fixed_port, history.start_port)
+    port = np.zeros(len(history.port_site), np.bool_)
+    port[history.port[history.port >= 0]] = True
+    acted = np.zeros(history.faces, np.bool_)
+    acted[history.face] = True
+    port[home[acted & (home >= 0)]] = True
+    faces = np.flatnonzero(acted | (np.append(port, False)[home]))
+    new_face, new_port = _numbered(faces, history.faces), _numbered(np.flatnonzero(port), len(port))
+    part = _with_faces(history, slice(None), faces, new_face)
+    values = {name: new_port[getattr(part, name)] for name in ("port", "start_port", "fixed_port")}
+    values |= {name: getattr(history, name)[port] for name in ("port_site", "port_environment")}
+    kept = {}
+    for kind, column in (
+        ("site", "port_site"),
+        ("technician", "technician"),
+        ("test_set", "test_set"),
+        ("batch", "batch"),
+    ):
+        numbers = values.get(column, getattr(part, column))
+        used = np.unique(numbers[numbers >= 0])
+        values[column] = _numbered(used, len(names[kind]))[numbers]
+        kept[kind] = [names[kind][number] for number in used]
+    return replace(part, **values), kept
+
+
+def _numbered(chosen: npt.NDArray[Any], of: int) -> Int32:
+    """The new number of each of `of` things, -1 for what is not chosen; the last entry is for -1."""
+    number = np.full(of + 1, -1, np.int32)
+    number[chosen] = np.arange(len(chosen), dtype=np.int32)
+    return number
 
 
 @dataclass(frozen=True)
@@ -270,21 +330,39 @@ class Inferred:
 
     `state` (n, 4): P(clean, contaminated, damaged, both) now. `odds` (k, 2): P(not clean) of both sides after
     each operation of the last sweep. `kept` (k, 2): P(dirty before | dirty after) per operation and side.
-    `counts` are the expected counts that learning ended with, by the classes of the sample it looked at.
     """
 
     coded: Coded
     rates: Rates
-    rounds: int
-    learned_from: int
     state: Float64
     odds: Float32
     kept: Float32
-    counts: Counts | None
-    sample_classes: Classes
 
 
-def infer(history: History, rates: Rates | None = None, *, explain: bool = True) -> Inferred:
+@dataclass(frozen=True)
+class Figures:
+    """The figures that a history teaches, from how many `events` of how many end `faces`, and in how many rounds.
+
+    `counts` are the expected counts that learning ended with, by `classes`.
+    """
+
+    rates: Rates
+    events: int
+    faces: int
+    rounds: int
+    counts: Counts
+    classes: Classes
+
+
+def learn_figures(history: History) -> Figures:
+    """Learn the figures from a history, from a sample of its ports if it is large."""
+    part = sample_by_port(history, MOST_LEARNED)
+    coded = code_history(part, Sizes.of(history))
+    learned = learn(coded.operations, coded.classes, part.faces)
+    return Figures(learned.rates, len(part.seconds), part.faces, learned.rounds, learned.counts, coded.classes)
+
+
+def infer(history: History, rates: Rates, *, explain: bool = True) -> Inferred:
     """Beliefs of all end faces at the end of a history.
 
     Parameters
@@ -292,19 +370,11 @@ def infer(history: History, rates: Rates | None = None, *, explain: bool = True)
     history
         Plant and events.
     rates
-        Figures to use; learned from the history (a sample of a large one) if not given.
+        Figures to use, learned or prior.
     explain
         Also give what evidence lines and source tracing need (costs memory).
     """
     coded = code_history(history)
-    part = sample_by_port(history, MOST_LEARNED)
-    learned: Learned | None = None
-    sample = coded
-    if part is not history and (rates is None or explain):
-        sample = code_history(part, Sizes.of(history))
-    if rates is None:
-        learned = learn(sample.operations, sample.classes, part.faces)
-        rates = learned.rates
     operations = coded.operations
     tables = tables_of(rates, coded.classes, operations.waited)
     messages = no_messages(operations, history.faces)
@@ -313,22 +383,20 @@ def infer(history: History, rates: Rates | None = None, *, explain: bool = True)
     forward(operations, tables, messages)
     state = beliefs(messages)
     replace_small_groups(operations, tables, state)
-    trail, counts = None, learned.counts if learned else None
+    trail = None
     if explain:
         trail = no_trail(operations)
-        counted = backward(operations, tables, messages, count=counts is None and sample is coded, trail=trail)
-        counts = counts or counted or expected_counts(sample.operations, rates, sample.classes, part.faces)
+        backward(operations, tables, messages, trail=trail)
     return Inferred(
         coded=coded,
         rates=rates,
-        rounds=learned.rounds if learned else 0,
-        learned_from=len(part.seconds) if learned else len(history.seconds),
         state=state,
         odds=trail.odds if trail else np.empty((0, 2), np.float32),
         kept=trail.kept if trail else np.empty((0, 2), np.float32),
-        counts=counts,
-        sample_classes=sample.classes,
     )
 
 
-__all__ = ["WAITS", "Coded", "History", "Inferred", "code_history", "history_of", "infer", "sample_by_port"]
+__all__ = [
+    "WAITS", "Coded", "Figures", "History", "Inferred", "Names", "code_history", "history_of", "infer",
+    "learn_figures", "named_part", "sample_by_port",
+]  # fmt: skip

@@ -426,7 +426,7 @@ class Learned:
 
     rates: Rates
     rounds: int
-    counts: Counts | None
+    counts: Counts
 
 
 def learn(operations: Operations, classes: Classes, n_faces: int, rounds: int = 25, stop: float = 3e-3) -> Learned:
@@ -437,9 +437,8 @@ def learn(operations: Operations, classes: Classes, n_faces: int, rounds: int = 
     """
     rates = prior_rates(classes)
     messages = no_messages(operations, n_faces)
-    counts: Counts | None = None
     done = 0
-    while done < rounds:
+    while True:
         done += 1
         tables = tables_of(rates, classes, operations.waited)
         forward(operations, tables, messages)
@@ -451,16 +450,5 @@ def learn(operations: Operations, classes: Classes, n_faces: int, rounds: int = 
             for name in ("exposure", "transfer", "damage", "cleaning", "look", "start")
         )
         rates = after
-        if moved < stop:
-            break
-    return Learned(rates, done, counts)
-
-
-def expected_counts(operations: Operations, rates: Rates, classes: Classes, n_faces: int) -> Counts | None:
-    """What figures that are known already make of a history: the counts after forward, backward, forward."""
-    tables = tables_of(rates, classes, operations.waited)
-    messages = no_messages(operations, n_faces)
-    forward(operations, tables, messages)
-    backward(operations, tables, messages)
-    forward(operations, tables, messages)
-    return backward(operations, tables, messages, count=True)
+        if moved < stop or done >= rounds:
+            return Learned(rates, done, counts)

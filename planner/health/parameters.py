@@ -13,7 +13,7 @@ import pandas as pd
 from scipy.special import betaincinv
 
 from planner.health import learning
-from planner.health.contamination import Inferred
+from planner.health.contamination import Figures, Names
 from planner.health.learning import ENVIRONMENTS, FACE_KINDS, METHODS
 from planner.health.sweeps import Counts
 
@@ -74,14 +74,9 @@ def _by(group: npt.NDArray[np.int32], groups: int, weights: Float64) -> Float64:
     return np.asarray(np.bincount(group[known], weights=weights[known], minlength=groups), dtype=np.float64)[:groups]
 
 
-def parameter_rows(inferred: Inferred, names: dict[str, list[str]]) -> pd.DataFrame:
-    """All learned figures as rows of `learned_parameters`."""
-    sizes = inferred.sample_classes
-    known = (("site", sizes.sites), ("technician", sizes.technicians), ("test_set", sizes.test_sets))
-    names = {**names, **{kind: names[kind][:size] for kind, size in known}, "batch": names["batch"][: sizes.batches]}
-    counts = inferred.counts
-    assert isinstance(counts, Counts)  # `infer` with `explain` always counts
-    classes, rates = inferred.sample_classes, inferred.rates
+def parameter_rows(figures: Figures, names: Names) -> pd.DataFrame:
+    """All learned figures as rows of `learned_parameters`; `names` are those of the history they come from."""
+    classes, rates, counts = figures.classes, figures.rates, figures.counts
     opening = counts.single[: classes.first_cleaning]
     cleaning = counts.single[classes.first_cleaning : classes.first_look]
     opened = opening[:, 0].sum(axis=1) + opening[:, 2].sum(axis=1)
@@ -90,11 +85,11 @@ def parameter_rows(inferred: Inferred, names: dict[str, list[str]]) -> pd.DataFr
     cleaned = (cleaning[:, 1].sum(axis=1) + cleaning[:, 3].sum(axis=1)).reshape(2, kinds)
     worked = (cleaning[:, 1, 0] + cleaning[:, 3, 2]).reshape(2, kinds)
     parts = [
-        *_exposure_rows(inferred, opened, soiled, names),
-        *_cleaning_rows(inferred, cleaned[0], worked[0], names),
-        *_repeated_rows(inferred, cleaned[1]),
-        *_mating_rows(inferred, counts),
-        *_look_rows(inferred, counts, names),
+        *_exposure_rows(figures, opened, soiled, names),
+        *_cleaning_rows(figures, cleaned[0], worked[0], names),
+        *_repeated_rows(figures, cleaned[1]),
+        *_mating_rows(figures, counts),
+        *_look_rows(figures, counts, names),
     ]
     start = counts.start
     started = np.bincount(classes.start_kind, minlength=len(FACE_KINDS)).astype(np.float64)
@@ -124,10 +119,8 @@ def _largest(rows: pd.DataFrame) -> pd.DataFrame:
     return kept.sort_values(["estimate", "group_id"], ascending=[False, True])
 
 
-def _exposure_rows(
-    inferred: Inferred, opened: Float64, soiled: Float64, names: dict[str, list[str]]
-) -> list[pd.DataFrame]:
-    classes, rates = inferred.sample_classes, inferred.rates
+def _exposure_rows(figures: Figures, opened: Float64, soiled: Float64, names: Names) -> list[pd.DataFrame]:
+    classes, rates = figures.classes, figures.rates
     base = classes.opening_base
     half = learning.BASES // 2
     prior = learning.prior_exposure()
@@ -169,10 +162,8 @@ def _exposure_rows(
     return rows
 
 
-def _cleaning_rows(
-    inferred: Inferred, cleaned: Float64, worked: Float64, names: dict[str, list[str]]
-) -> list[pd.DataFrame]:
-    classes, rates = inferred.sample_classes, inferred.rates
+def _cleaning_rows(figures: Figures, cleaned: Float64, worked: Float64, names: Names) -> list[pd.DataFrame]:
+    classes, rates = figures.classes, figures.rates
     strength = learning.CLEANING_STRENGTH
     cases = np.asarray(np.bincount(classes.cleaning_method, weights=cleaned, minlength=len(METHODS)), dtype=np.float64)
     methods = list(METHODS)
@@ -206,8 +197,8 @@ def _cleaning_rows(
     return rows
 
 
-def _repeated_rows(inferred: Inferred, cleaned: Float64) -> list[pd.DataFrame]:
-    classes, rates = inferred.sample_classes, inferred.rates
+def _repeated_rows(figures: Figures, cleaned: Float64) -> list[pd.DataFrame]:
+    classes, rates = figures.classes, figures.rates
     methods = [method.replace("_", " ") for method in METHODS]
     cases = np.asarray(np.bincount(classes.cleaning_method, weights=cleaned, minlength=len(METHODS)), dtype=np.float64)
     rows = _rows(
@@ -223,8 +214,8 @@ def _repeated_rows(inferred: Inferred, cleaned: Float64) -> list[pd.DataFrame]:
     return [rows.assign(group_id=list(METHODS))]
 
 
-def _mating_rows(inferred: Inferred, counts: Counts) -> list[pd.DataFrame]:
-    rates = inferred.rates
+def _mating_rows(figures: Figures, counts: Counts) -> list[pd.DataFrame]:
+    rates = figures.rates
     joint = counts.both[0].reshape(4, 4, 4, 4)
     dirt = np.arange(4) & 1
     met = float(joint[np.ix_(dirt == 0, dirt == 1)].sum() + joint[np.ix_(dirt == 1, dirt == 0)].sum())
@@ -243,8 +234,8 @@ def _mating_rows(inferred: Inferred, counts: Counts) -> list[pd.DataFrame]:
     ]  # fmt: skip
 
 
-def _look_rows(inferred: Inferred, counts: Counts, names: dict[str, list[str]]) -> list[pd.DataFrame]:
-    classes, rates = inferred.sample_classes, inferred.rates
+def _look_rows(figures: Figures, counts: Counts, names: Names) -> list[pd.DataFrame]:
+    classes, rates = figures.classes, figures.rates
     seen = np.diagonal(counts.single[classes.first_look : classes.first_wait], axis1=1, axis2=2)
     rows = []
     for name, state, outcome, words in (

@@ -1,22 +1,38 @@
 """Step of the analysis: how probable it is that each end face is contaminated or damaged.
 
 In: the plant, mating events, inspections, cleanings, closed work orders, circuit paths and the drift of their
-light. Out: `connector_health`, `health_evidence`, `dirt_sources`, `learned_parameters`.
+light. Out: `connector_health`, `health_evidence`, `dirt_sources`, `learned_parameters`, `fleet_figures`.
+
+Beliefs are inferred from the whole history every time; the figures and the calibration they rest on are learned
+once a week and looked up in `fleet_figures` on the other nights (planner.health.fleet_figures).
 """
 
 from __future__ import annotations
 
+import hashlib
 from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
 
 import duckdb
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.health.calibration import calibrate, corrected, features
-from planner.health.contamination import History, Inferred, history_of, infer, sample_by_port
+from planner.health.calibration import corrected, features
+from planner.health.contamination import History, Inferred, Names, history_of, infer
 from planner.health.episodes import LOOK, LOOK_AFTER, MATE
 from planner.health.evidence import Told, evidence_lines
+from planner.health.fleet_figures import (
+    FleetFigures,
+    as_document,
+    fingerprint,
+    from_document,
+    learn_fleet,
+    learning_date,
+    lesson_of,
+    rates_for,
+)
 from planner.health.learning import start_beliefs
 from planner.health.light_evidence import CircuitLight, LightEvidence, touched_on, weigh
 from planner.health.parameters import parameter_rows
@@ -41,7 +57,6 @@ from planner.store.series_queries import first_levels
 LISTED_FACES = 20_000  # end faces whose evidence is listed event by event, those most probably not clean first
 TRACED_FROM = 0.05  # source tracing of end faces that are dirty with at least this probability
 SOURCE_FROM = 0.05
-MOST_CALIBRATED = 1_000_000  # events whose looks the beliefs are calibrated on; a larger fleet is sampled by ports
 DAY = 86400
 
 
@@ -49,12 +64,13 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     """Infer the state of every end face, with evidence, sources and what was learned."""
     progress(0.02, "reading the history")
     history, ids = read_history(con, now)
-    progress(0.15, "learning from the history")
-    inferred = infer(history)
-    progress(0.45, "calibrating on the fleet's own looks")
-    calibration = calibrate(sample_by_port(history, MOST_CALIBRATED), inferred.rates.look)
+    names = history_queries.names(con)
+    progress(0.15, "what the fleet has taught so far")
+    figures = fleet_figures(con, history, names, now)
+    progress(0.45, "inferring the state of every end face")
+    inferred = infer(history, rates_for(figures, names))
     present = (inferred.coded.port_now >= 0) & (history.face_kind != 2)
-    calibrated = corrected(inferred.state, features(history, inferred), calibration, present)
+    calibrated = corrected(inferred.state, features(history, inferred), figures.calibration, present)
     progress(0.6, "light on the circuits")
     light = light_of(con, history, inferred, calibrated)
     state = calibrated * light.likelihood
@@ -63,10 +79,31 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     write_evidence(con, history, inferred, calibrated, state, ids)
     found = write_sources(con, history, inferred, state, ids)
     progress(0.85, "writing what is believed")
-    replace_result(con, "connector_health", health_rows(history, inferred, light, state, found, ids))
-    rows = parameter_rows(inferred, history_queries.names(con))
-    replace_result(con, "learned_parameters", rows)
+    replace_result(con, "connector_health", health_rows(history, inferred, figures, light, state, found, ids))
     return note_of(con)
+
+
+def fleet_figures(con: duckdb.DuckDBPyConnection, history: History, names: Names, now: datetime) -> FleetFigures:
+    """The figures learned up to the learning date: those that are kept, else learned anew and kept."""
+    lesson = lesson_of(history, names, seconds_of(learning_date(now)))
+    mark = fingerprint(lesson, code_mark())
+    kept = history_queries.kept_figures(con, mark)
+    if kept is not None:
+        return from_document(kept)
+    figures, learned = learn_fleet(lesson)
+    replace_result(con, "learned_parameters", parameter_rows(learned, lesson.names))
+    until = datetime.fromtimestamp(lesson.past.end_at, UTC).replace(tzinfo=None)
+    kept_row = {"fingerprint": [mark], "until_at": [until], "document": [as_document(figures)]}
+    replace_result(con, "fleet_figures", pd.DataFrame(kept_row))
+    return figures
+
+
+@cache
+def code_mark() -> str:
+    """Fingerprint of the code that learns: the modules of health and plant."""
+    package = Path(__file__).parent.parent
+    sources = sorted(path for part in ("health", "plant") for path in (package / part).glob("*.py"))
+    return hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()
 
 
 def note_of(con: duckdb.DuckDBPyConnection) -> str:
@@ -205,6 +242,7 @@ def write_sources(
 def health_rows(
     history: History,
     inferred: Inferred,
+    figures: FleetFigures,
     light: LightEvidence,
     state: npt.NDArray[np.float64],
     found: Arrivals,
@@ -215,9 +253,9 @@ def health_rows(
     days, matings = since_good_look(history, inferred)
     words, source = source_words(history, found, n, ids)
     basis = (
-        f"learned from {inferred.learned_from:,} events of this fleet"
-        if inferred.learned_from >= 3 * n
-        else f"mostly priors: {inferred.learned_from:,} events for {n:,} end faces"
+        f"learned from {figures.events:,} events of this fleet"
+        if figures.events >= 3 * figures.faces
+        else f"mostly priors: {figures.events:,} events for {figures.faces:,} end faces"
     )
     return pd.DataFrame(
         {

@@ -116,7 +116,7 @@ stream AS (
            coalesce(p.port_no, -1)::INTEGER AS port, (e.face = 'rear')::TINYINT AS face_side,
            (coalesce(inspected_first::INT, 0) * {INSPECTED_FIRST}
             + coalesce(cleaned_first::INT, 0) * {CLEANED_FIRST})::TINYINT AS detail,
-           {_WHO}, (-1)::INTEGER AS test_set, {_SUSPECTED}
+           {_WHO}, (-1)::INTEGER AS test_set, {_SUSPECTED}, 0 AS known_after
     FROM mating_events e {_NUMBERED} LEFT JOIN port_index p USING (port_id)
     WHERE "at" <= $until::TIMESTAMP
     UNION ALL
@@ -126,27 +126,29 @@ stream AS (
                  WHEN finding IN ({_listed(DIRT_FINDINGS)}) THEN {DIRT}
                  WHEN finding IN ({_listed(DAMAGE_FINDINGS)}) THEN {DAMAGE}
                  ELSE {FAIL} END)::TINYINT,
-           {_WHO}, coalesce(s.test_set_no, -1)::INTEGER, {_SUSPECTED}
+           {_WHO}, coalesce(s.test_set_no, -1)::INTEGER, {_SUSPECTED}, 0
     FROM inspections e {_NUMBERED} LEFT JOIN test_set_index s USING (test_set_id)
     WHERE "at" <= $until::TIMESTAMP
     UNION ALL
     SELECT "at", {CLEAN}::TINYINT, f.face_no, -1, 0::TINYINT,
-           ({_code("method", CLEANING_METHODS, 0)})::TINYINT, {_WHO}, -1, {_SUSPECTED}
+           ({_code("method", CLEANING_METHODS, 0)})::TINYINT, {_WHO}, -1, {_SUSPECTED}, 0
     FROM cleanings e {_NUMBERED}
     WHERE "at" <= $until::TIMESTAMP
     UNION ALL
     SELECT opened_at, {REPORT}::TINYINT, f.face_no, -1, 0::TINYINT,
            (CASE cause_found WHEN 'contamination' THEN {DIRT}
                              WHEN 'damaged_end_face' THEN {DAMAGE} ELSE {PASS} END)::TINYINT,
-           -1, -1, {_SUSPECTED}
+           -1, -1, {_SUSPECTED}, (epoch(closed_at) - epoch(opened_at))::INTEGER
     FROM work_orders e JOIN face_index f USING (connector_id) LEFT JOIN suspected o USING (work_order_id)
     WHERE cause_found IS NOT NULL AND closed_at <= $until::TIMESTAMP AND opened_at <= $until::TIMESTAMP
     UNION ALL
-    SELECT closed_at, {REPLACED}::TINYINT, f.face_no, -1, 0::TINYINT, 0::TINYINT, -1, -1, 0::TINYINT
+    SELECT closed_at, {REPLACED}::TINYINT, f.face_no, -1, 0::TINYINT, 0::TINYINT, -1, -1, 0::TINYINT, 0
     FROM work_orders JOIN face_index f USING (connector_id)
     WHERE action_taken = 'replaced_connector' AND closed_at <= $until::TIMESTAMP
 )
-SELECT epoch_us("at") AS "at", kind, face, port, face_side, detail, technician, test_set, suspected FROM stream
+SELECT epoch_us("at") AS "at", kind, face, port, face_side, detail, technician, test_set, suspected,
+       known_after
+FROM stream
 """
 # What decides the order of events of one kind and moment, the last first.
 _TIES = ("suspected", "face_side", "test_set", "technician", "port", "detail", "face")
@@ -158,7 +160,8 @@ def events(con: duckdb.DuckDBPyConnection, until: datetime) -> dict[str, npt.NDA
     `at` is seconds since 1970 UTC; `kind` one of the codes of this module; `face`, `port`, `technician`,
     `test_set` are numbers (-1 none); `face_side` 0 front, 1 rear; `detail` by kind: what a look or a closed
     order said, the method of a cleaning, the flags of a mating; `suspected` 1 for events of an order that an
-    alarm or complaint opened.
+    alarm or complaint opened; `known_after` how many seconds later the records had it, which is when a reporting
+    order was closed.
     """
     fetched = con.execute(_EVENTS, {"until": until}).fetchnumpy()
     columns = {name: np.asarray(values) for name, values in fetched.items()}
@@ -189,6 +192,12 @@ def names(con: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
         kind: [row[0] for row in con.execute(f"SELECT {column} FROM {table} ORDER BY {order}").fetchall()]
         for kind, (column, table, order) in tables.items()
     }
+
+
+def kept_figures(con: duckdb.DuckDBPyConnection, fingerprint: str) -> str | None:
+    """The figures that were learned from what has this fingerprint; None if there are none."""
+    row = con.execute("SELECT document FROM fleet_figures WHERE fingerprint = ?", [fingerprint]).fetchone()
+    return str(row[0]) if row else None
 
 
 def circuit_faces(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:

@@ -311,6 +311,18 @@ LEARNED_PARAMETERS = Table(
     ),
 )
 
+FLEET_FIGURES = Table(
+    name="fleet_figures",
+    kind="result",
+    meaning="The figures and the calibration that beliefs rest on, kept while what they were learned from stays.",
+    key=("fingerprint",),
+    columns=(
+        _text("fingerprint", "of the events, the plant they name and the code they were learned with"),
+        _at("until_at", "learned from the history up to then"),
+        _text("document", "the figures by name and group, as JSON"),
+    ),
+)
+
 DIAGNOSIS = Table(
     name="diagnosis",
     kind="result",
@@ -650,6 +662,7 @@ RESULT_TABLES: tuple[Table, ...] = (
     HEALTH_EVIDENCE,
     DIRT_SOURCES,
     LEARNED_PARAMETERS,
+    FLEET_FIGURES,
     DIAGNOSIS,
     DIAGNOSIS_EVIDENCE,
     FACE_BLAME,

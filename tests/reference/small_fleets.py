@@ -62,6 +62,7 @@ def random_history(seed: int, jobs: int = 12, looks: float = 0.3, cleans: float 
         technician=rng.integers(0, 3, m).astype(np.int32),
         test_set=np.zeros(m, np.int32),
         suspected=np.zeros(m, np.bool_),
+        known_after=np.zeros(m, np.int32),
         start_port=np.array([0, 1, 2, 0, 1, 2, -1], np.int32),
         start_face=np.array([1, 1, 1, 0, 0, 0, 0], np.int8),
         fixed_port=np.full(FACES, -1, np.int32),

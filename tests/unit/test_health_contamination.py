@@ -38,6 +38,7 @@ def history(*events: tuple[int, int, int, int], end_day: int = 100) -> History:
         technician=np.full(m, -1, np.int32),
         test_set=np.full(m, -1, np.int32),
         suspected=np.zeros(m, np.bool_),
+        known_after=np.zeros(m, np.int32),
         start_port=np.array([0, 0, -1], np.int32),
         start_face=np.array([1, 0, 0], np.int8),
         fixed_port=np.full(3, -1, np.int32),
@@ -157,7 +158,7 @@ def test_dirt_seen_on_a_partner_is_traced_to_it() -> None:
 def test_events_out_of_order_are_refused() -> None:
     """A stream that runs backwards in time is refused with the event's number."""
     past = history((2 * DAY, LOOK, C, 0), (DAY, LOOK, C, 0))
-    names = ("kind", "face", "port", "face_side", "detail", "technician", "test_set", "suspected")
+    names = ("kind", "face", "port", "face_side", "detail", "technician", "test_set", "suspected", "known_after")
     events = {"at": past.seconds, **{name: getattr(past, name) for name in names}}
     faces = {name: getattr(past, name) for name in ("start_port", "start_face", "fixed_port", "batch")}
     ports = {"site_no": past.port_site, "environment": past.port_environment}
