@@ -1,7 +1,8 @@
 """Step 3 of the analysis: how every series of readings changed against its own baseline.
 
-In: power readings, loss tests, the circuits' end ports. Out: `series_drift`. Series without new rows keep
-their result, unless plant, the moment or another series of their group changed.
+In: power readings, loss tests, the circuits' end ports. Out: `series_drift`. The series of a port are judged
+beside its far end's and the common course of their environment, so one new reading can move them all: they are
+computed together, or all kept when no reading came in, no transceiver was replaced and no plant changed.
 """
 
 from __future__ import annotations
@@ -19,9 +20,9 @@ from planner.store.database import replace_result
 from planner.store.series_queries import (
     circuit_ends,
     daily_power,
-    kept_series,
+    kept_power,
     loss_test_series,
-    plant_changed_since,
+    power_changed_since,
     power_ports,
     transceiver_resets,
 )
@@ -34,36 +35,30 @@ REFERENCE_PORTS = 500  # per environment, the first by site and port: their comm
 
 def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
     """Bring `series_drift` up to date."""
-    seen, as_of = seen_load(con, "drift")
-    if plant_changed_since(con, seen) or (as_of is not None and now < as_of):
-        seen = 0
     progress(0.05, "reading the series")
     ports = power_ports(con, now)
     tests = loss_test_series(con, now)
-    power = _power_rows(con, now, ports, seen, part_of(progress, 0.1, 0.85))
+    seen, as_of = seen_load(con, "drift")
+    if as_of is not None and not power_changed_since(con, seen, as_of, now):
+        power = kept_power(con)
+    else:
+        power = _power_rows(con, now, ports, part_of(progress, 0.1, 0.85))
     progress(0.9, "drift of loss tests")
     replace_result(con, "series_drift", stacked([power, loss_test_drift(tests)]))
     missing = [name for name, rows in (("power_readings", ports), ("loss_tests", tests)) if rows.empty]
     return "; ".join(f"not assessed: no {table}" for table in missing)
 
 
-def _power_rows(
-    con: duckdb.DuckDBPyConnection, now: datetime, ports: pd.DataFrame, seen: int, progress: Progress
-) -> pd.DataFrame:
-    """Drift of the power series; only ports of groups with new readings are computed again."""
+def _power_rows(con: duckdb.DuckDBPyConnection, now: datetime, ports: pd.DataFrame, progress: Progress) -> pd.DataFrame:
+    """Drift of the power series."""
     if ports.empty:
         return pd.DataFrame(columns=list(SERIES_DRIFT.column_names))
     ends, resets = circuit_ends(con), transceiver_resets(con, now)
-    fresh = ports["newest_load"] > seen
-    held = ports.loc[~fresh, "port_id"]
     parts = []
-    if len(held):
-        parts.append(kept_series(con, [f"{kind}|{port}" for port in held for kind in ("rx_power", "tx_power")]))
     ports["reference"] = ports.groupby("environment").cumcount() < REFERENCE_PORTS
-    wanted = np.flatnonzero(fresh)
-    for start in range(0, len(wanted), PORTS_AT_ONCE):
-        chosen = wanted[start : start + PORTS_AT_ONCE]
-        progress(start / len(wanted), f"drift of {len(chosen)} ports")
+    for start in range(0, len(ports), PORTS_AT_ONCE):
+        chosen = np.arange(start, min(start + PORTS_AT_ONCE, len(ports)))
+        progress(start / len(ports), f"drift of {len(chosen)} ports")
         block = _with_far_ends(ports, ends, chosen)
         power = daily_power(con, block["port_id"].tolist(), now)
         rows = power_drift(block, ends, resets, power.tx_dbm, power.rx_dbm, power.first_day)

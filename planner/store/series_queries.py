@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from planner.store.database import fetch
 
-# Later rows in these change which circuit a series belongs to: every series is then computed again.
+# Rows in these change which circuit a series belongs to, what it reads and where its baseline begins.
 PLANT_TABLES = ("sites", "housings", "ports", "circuits")
+POWER_TABLES = ("power_readings", "work_orders")
 
 
 class DailyPower(NamedTuple):
@@ -28,28 +29,36 @@ class DailyPower(NamedTuple):
     rx_dbm: NDArray[np.float32]
 
 
-def plant_changed_since(con: duckdb.DuckDBPyConnection, load_id: int) -> bool:
-    """Whether a load after that one brought or corrected plant that series hang on."""
-    parts = " UNION ALL ".join(f"SELECT max(_load) AS newest FROM {table}" for table in PLANT_TABLES)
-    newest = con.execute(f"SELECT max(newest) FROM ({parts})").fetchall()[0][0]
-    return newest is not None and newest > load_id
+def power_changed_since(con: duckdb.DuckDBPyConnection, load_id: int, as_of: datetime, now: datetime) -> bool:
+    """Whether anything that power series rest on is other than it was at the moment `as_of` after that load.
+
+    That is: a load after it brought or corrected readings, orders or plant, or readings or orders of another
+    moment count now.
+    """
+    loaded = [f"SELECT 1 FROM {table} WHERE _load > $load_id" for table in (*PLANT_TABLES, *POWER_TABLES)]
+    times = (("power_readings", "at"), ("work_orders", "opened_at"), ("work_orders", "closed_at"))
+    moved = [f'SELECT 1 FROM {table} WHERE "{column}" > $low AND "{column}" <= $high' for table, column in times]
+    low, high = min(as_of, now), max(as_of, now)
+    found = con.execute(
+        f"SELECT 1 FROM ({' UNION ALL '.join(loaded + moved)}) LIMIT 1", {"load_id": load_id, "low": low, "high": high}
+    ).fetchone()
+    return found is not None
 
 
 def power_ports(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
-    """Ports that report power, with the newest load and the span of their readings, ordered by site.
+    """Ports that report power, with the span of their readings, ordered by site.
 
-    Columns port_id, site_id, environment, readings, newest_load, first_at, last_at.
+    Columns port_id, site_id, environment, readings, first_at, last_at.
     """
     return fetch(
         con,
         """
         WITH reported AS (
-            SELECT port_id, count(*) AS readings, max(_load) AS newest_load,
-                   min("at") AS first_at, max("at") AS last_at
+            SELECT port_id, count(*) AS readings, min("at") AS first_at, max("at") AS last_at
             FROM power_readings WHERE "at" <= ? GROUP BY port_id
         )
         SELECT r.port_id, coalesce(h.site_id, '') AS site_id, coalesce(s.environment, '') AS environment,
-               r.readings, r.newest_load, r.first_at, r.last_at
+               r.readings, r.first_at, r.last_at
         FROM reported r
         LEFT JOIN ports p USING (port_id)
         LEFT JOIN housings h ON h.housing_id = p.housing_id
@@ -155,14 +164,12 @@ def _daily_means(cell: NDArray[np.int64], values: object, shape: tuple[int, int]
 def loss_test_series(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
     """Every loss test up to `now`, ordered by series and time.
 
-    Columns circuit_id, direction, wavelength_nm, at, loss_db, orl_db, reference_cords, test_set_id, newest_load
-    (the newest load of the whole series).
+    Columns circuit_id, direction, wavelength_nm, at, loss_db, orl_db, reference_cords, test_set_id.
     """
     return fetch(
         con,
         """
-        SELECT circuit_id, direction, wavelength_nm, "at", loss_db, orl_db, reference_cords, test_set_id,
-               max(_load) OVER (PARTITION BY circuit_id, direction, wavelength_nm) AS newest_load
+        SELECT circuit_id, direction, wavelength_nm, "at", loss_db, orl_db, reference_cords, test_set_id
         FROM loss_tests WHERE "at" <= ?
         ORDER BY circuit_id, direction, wavelength_nm, "at", test_id
         """,
@@ -170,13 +177,9 @@ def loss_test_series(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFr
     )
 
 
-def kept_series(con: duckdb.DuckDBPyConnection, series_ids: list[str]) -> pd.DataFrame:
-    """The rows of `series_drift` of the named series."""
-    con.register("_wanted_series", pd.DataFrame({"series_id": pd.Series(series_ids, dtype="object")}))
-    try:
-        return fetch(con, "SELECT d.* FROM series_drift d JOIN _wanted_series USING (series_id)")
-    finally:
-        con.unregister("_wanted_series")
+def kept_power(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """The rows of `series_drift` of all power series."""
+    return fetch(con, "SELECT * FROM series_drift WHERE kind IN ('rx_power', 'tx_power')")
 
 
 def first_levels(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
