@@ -293,7 +293,7 @@ def weigh_hypotheses(
         sources[:, COMMON] = common + factor[cause]
         total = sources[:, :NEIGHBOURS].sum(axis=1)
         sources[:, NEIGHBOURS] = neighbours.weigh(total, sources[:, COMMON] + sources[:, BELIEF])
-        probability = _normalised(total + sources[:, NEIGHBOURS], case)
+        probability = normalised(total + sources[:, NEIGHBOURS], case)
         factor = rounds.update(probability[main])
     learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
     leading = _leading_cases(cases, case, cause, probability, int(hypotheses.circuit.max(initial=-1)) + 1)
@@ -333,7 +333,7 @@ def _pairs(hypotheses: Hypotheses, cases: Cases) -> tuple[IntArray, IntArray]:
     return case, np.arange(len(case)) + first
 
 
-def _normalised(log_weight: FloatArray, case: IntArray) -> FloatArray:
+def normalised(log_weight: FloatArray, case: IntArray) -> FloatArray:
     """Probabilities over the pairs of each case."""
     if len(case) == 0:
         return np.zeros(0)
@@ -743,7 +743,7 @@ class _Learning:
         self, cause: NDArray[np.integer], sources: FloatArray, case: IntArray, ordered_causes: dict[str, float]
     ) -> None:
         self.kind = LEARNED_TOGETHER[cause]
-        prior = _normalised(sources[:, COMMON] + sources[:, BELIEF], case)
+        prior = normalised(sources[:, COMMON] + sources[:, BELIEF], case)
         self.expected = np.bincount(self.kind, weights=prior, minlength=len(CODE))
         self.orders = np.zeros(len(CODE))
         for name, weight in ordered_causes.items():

@@ -115,6 +115,7 @@ def diagnosis_frames(
     weighed: Weighed,
     hypotheses: Hypotheses,
     cases: Cases,
+    by_circuit: pd.DataFrame,
     circuit_ids: pd.Index,
     first_day: np.datetime64,
     has_otdr: NDArray[np.bool_],
@@ -124,6 +125,8 @@ def diagnosis_frames(
 
     Parameters
     ----------
+    by_circuit
+        From `planner.health.face_light.light_by_circuit`.
     circuit_ids
         Name of every circuit, in the order of the main cases.
     first_day
@@ -158,7 +161,7 @@ def diagnosis_frames(
             "next_test": _next_tests(kept, names, cases, has_otdr, wavelengths),
         }
     )
-    return frame, evidence, face_blame(weighed, hypotheses, cases, circuit_ids, first_day)
+    return frame, evidence, face_blame(weighed, hypotheses, cases, by_circuit, circuit_ids, first_day)
 
 
 def _moment(day: FloatArray, first_day: np.datetime64) -> NDArray[np.datetime64]:
@@ -181,7 +184,12 @@ def _sizes(weighed: Weighed, hypotheses: Hypotheses, cases: Cases, pair: IntArra
 
 
 def face_blame(
-    weighed: Weighed, hypotheses: Hypotheses, cases: Cases, circuit_ids: pd.Index, first_day: np.datetime64
+    weighed: Weighed,
+    hypotheses: Hypotheses,
+    cases: Cases,
+    by_circuit: pd.DataFrame,
+    circuit_ids: pd.Index,
+    first_day: np.datetime64,
 ) -> pd.DataFrame:
     """How probably each end face costs each circuit light now, over all open changes of the circuit."""
     cause = hypotheses.cause[weighed.hypothesis]
@@ -210,12 +218,15 @@ def face_blame(
     )
     total["p_cause"] = -np.expm1(total["none"])
     total = total[total["p_cause"] >= LOWEST_BLAME]
+    total = total.merge(by_circuit, on=["circuit", "element"], how="left")
     names = np.asarray(hypotheses.names, dtype=object)
     return pd.DataFrame(
         {
             "connector_id": names[total["element"].to_numpy(np.int64)],
             "circuit_id": np.asarray(circuit_ids, dtype=object)[total["circuit"].to_numpy(np.int64)],
             "p_cause": np.clip(total["p_cause"], 0.0, 1.0).to_numpy(),
+            "p_dirt": np.clip(total["p_dirt"], 0.0, 1.0).to_numpy(),
+            "p_damage": np.clip(total["p_damage"], 0.0, 1.0).to_numpy(),
             "size_db": (total["weighted"] / total["p"]).to_numpy(),
             "onset_at": _moment(total["onset_day"].to_numpy(np.float64), first_day),
         }

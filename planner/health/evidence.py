@@ -1,8 +1,8 @@
 """Evidence lines: what moved the belief about an end face, in words and decibans that add up.
 
-In come the moves of the log-odds by event (tracing), what light and calibration added, and the ids; out
-comes one frame in the shape of `health_evidence`. For most end faces of a large fleet their events are one
-line; those most probably not clean have theirs listed.
+In come the moves of the log-odds by event (tracing), what calibration added, and the ids; out comes one frame
+in the shape of `health_evidence`. For most end faces of a large fleet their events are one line; those most
+probably not clean have theirs listed.
 """
 
 from __future__ import annotations
@@ -77,7 +77,6 @@ def evidence_lines(
     listed: npt.NDArray[np.bool_],
     told: Told,
     final: Float64,
-    from_light: Float64,
     history: History,
     ids: npt.NDArray[np.object_],
 ) -> pd.DataFrame:
@@ -92,10 +91,7 @@ def evidence_lines(
     told
         What the history says of all end faces.
     final
-        Log-odds of being not clean in decibans, shape (n,).
-    from_light
-        What light on the circuits added, in decibans, shape (n,); what is then missing to `final` came from
-        calibration.
+        Log-odds of being not clean in decibans, shape (n,); what the history leaves missing came from calibration.
     history, ids
         The events and the ids of the end faces.
     """
@@ -117,7 +113,6 @@ def evidence_lines(
     smaller = np.flatnonzero(rest_count > 0)
     others = np.flatnonzero(~listed)
     summed = others[told.events[others] > 0]
-    lit = np.flatnonzero(np.abs(from_light) > 1e-9)
     parts: list[tuple[Int64, Any, Any, Float64]] = [
         (
             moves.face[rows].astype(np.int64),
@@ -138,13 +133,12 @@ def evidence_lines(
             _counted(told.events[summed], " events of its history"),
             told.after[summed] - told.prior[summed],
         ),
-        (lit, last + 2, "light on its circuits", from_light[lit]),
     ]
     so_far = np.zeros(n)
     for faces, _, _, decibans in parts:
         so_far += np.bincount(faces, weights=decibans, minlength=n)
     moved = np.flatnonzero(np.abs(final - so_far) > 1e-9)
-    parts.append((moved, last + 3, "what looks on this fleet say of such predictions", (final - so_far)[moved]))
+    parts.append((moved, last + 2, "what looks on this fleet say of such predictions", (final - so_far)[moved]))
     face = np.concatenate([faces for faces, _, _, _ in parts])
     event = np.concatenate([np.broadcast_to(when, len(faces)) for faces, when, _, _ in parts])
     text = np.concatenate([np.broadcast_to(np.array(words, object), len(faces)) for faces, _, words, _ in parts])

@@ -1,8 +1,9 @@
 """Step 6 of the analysis: what eats each circuit's margin, element by element.
 
-In: series, paths, touches, loss tests, OTDR traces, end-face beliefs, budgets, work orders. Out:
-`diagnosis`, `diagnosis_evidence`, `face_blame`. Only circuits that changed, and those that share an element
-with one that did, have their readings read and weighed; the others keep what is believed beforehand.
+In: series, paths, touches, loss tests, OTDR traces, what the history says of end faces, budgets, work orders.
+Out: `diagnosis`, `diagnosis_evidence`, `face_blame`, `connector_health`. Only circuits that changed, and those
+that share an element with one that did, have their readings read and weighed; the others keep what is believed
+beforehand.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from planner.health.daily_series import end_rows
 from planner.health.diagnosis import Levels, joints_opened, looks_by_face, touches_by_joint, weigh_hypotheses
 from planner.health.diagnosis_report import diagnosis_frames
 from planner.health.drift import loss_test_drift
+from planner.health.face_light import light_by_circuit, settled
 from planner.health.hypotheses import list_hypotheses
 from planner.health.order_causes import corrected_shares
 from planner.health.shared_elements import sharing_circuits
@@ -46,6 +48,7 @@ from planner.store.diagnosis_queries import (
     otdr_traces,
     path_elements,
     reading_time_of_day,
+    replace_health,
     touch_counts,
     untraced_circuits,
 )
@@ -53,7 +56,7 @@ from planner.store.series_queries import circuit_ends, daily_power, first_levels
 
 REFERENCE_PORTS = 500  # per environment: their common course is the season's
 LONGEST_AXIS_DAYS = 1100  # onsets further back count as "before the first reading"
-OPTIONAL = ("power_readings", "loss_tests", "otdr_events", "mating_events", "connector_health", "circuit_budget")
+OPTIONAL = ("power_readings", "loss_tests", "otdr_events", "mating_events", "history_beliefs", "circuit_budget")
 
 
 def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
@@ -110,12 +113,14 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     progress(0.85, "writing the diagnosis")
     has_otdr = np.isin(np.arange(len(circuits)), numbers.get_indexer(pd.Index(traces["circuit_id"].unique())))
     wavelengths = tests.groupby("circuit")["wavelength_nm"].nunique().reindex(range(len(circuits)), fill_value=0)
+    by_circuit = light_by_circuit(weighed, hypotheses, cases)
     diagnosis, evidence, blame = diagnosis_frames(
-        weighed, hypotheses, cases, numbers, series.first_day, has_otdr, np.asarray(wavelengths, np.int64)
+        weighed, hypotheses, cases, by_circuit, numbers, series.first_day, has_otdr, np.asarray(wavelengths, np.int64)
     )
     replace_result(con, "diagnosis", diagnosis)
     replace_result(con, "diagnosis_evidence", evidence)
     replace_result(con, "face_blame", blame)
+    replace_health(con, settled(beliefs, by_circuit, blame, hypotheses.names))
     return "; ".join(f"not assessed: no {table}" for table in OPTIONAL if not has_rows(con, table))
 
 

@@ -1,7 +1,8 @@
-"""Step of the analysis: how probable it is that each end face is contaminated or damaged.
+"""Step of the analysis: how probable it is, by its history, that each end face is contaminated or damaged.
 
-In: the plant, mating events, inspections, cleanings, closed work orders, circuit paths and the drift of their
-light. Out: `connector_health`, `health_evidence`, `dirt_sources`, `learned_parameters`, `fleet_figures`.
+In: the plant, mating events, inspections, cleanings, closed work orders. Out: `history_beliefs`,
+`health_evidence`, `dirt_sources`, `learned_parameters`, `fleet_figures`. What light says is added when the
+circuits are diagnosed (planner.stages.diagnose).
 
 Beliefs are inferred from the whole history every time; the figures and the calibration they rest on are learned
 once a week and looked up in `fleet_figures` on the other nights (planner.health.fleet_figures).
@@ -34,9 +35,7 @@ from planner.health.fleet_figures import (
     rates_for,
 )
 from planner.health.learning import start_beliefs
-from planner.health.light_evidence import CircuitLight, LightEvidence, touched_on, weigh
 from planner.health.parameters import parameter_rows
-from planner.health.standing_loss import standing_loss
 from planner.health.tracing import (
     AIR,
     DECIBANS,
@@ -52,7 +51,6 @@ from planner.health.tracing import (
 from planner.progress import Progress
 from planner.store import history_queries
 from planner.store.database import has_rows, replace_result
-from planner.store.series_queries import first_levels
 
 LISTED_FACES = 20_000  # end faces whose evidence is listed event by event, those most probably not clean first
 TRACED_FROM = 0.05  # source tracing of end faces that are dirty with at least this probability
@@ -70,16 +68,12 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     progress(0.45, "inferring the state of every end face")
     inferred = infer(history, rates_for(figures, names))
     present = (inferred.coded.port_now >= 0) & (history.face_kind != 2)
-    calibrated = corrected(inferred.state, features(history, inferred), figures.calibration, present)
-    progress(0.6, "light on the circuits")
-    light = light_of(con, history, inferred, calibrated)
-    state = calibrated * light.likelihood
-    state /= state.sum(axis=1, keepdims=True)
+    state = corrected(inferred.state, features(history, inferred), figures.calibration, present)
     progress(0.7, "evidence")
-    write_evidence(con, history, inferred, calibrated, state, ids)
+    write_evidence(con, history, inferred, state, ids)
     found = write_sources(con, history, inferred, state, ids)
     progress(0.85, "writing what is believed")
-    replace_result(con, "connector_health", health_rows(history, inferred, figures, light, state, found, ids))
+    replace_result(con, "history_beliefs", belief_rows(history, inferred, figures, state, found, ids))
     return note_of(con)
 
 
@@ -112,8 +106,6 @@ def note_of(con: duckdb.DuckDBPyConnection) -> str:
         "mating_events": "exposure and transfer",
         "inspections": "what was seen",
         "cleanings": "cleaning",
-        "series_drift": "light",
-        "circuit_paths": "light",
     }
     missing = [f"no {table} for {what}" for table, what in needs.items() if not has_rows(con, table)]
     return "not assessed: " + "; ".join(missing) if missing else ""
@@ -132,68 +124,10 @@ def read_history(con: duckdb.DuckDBPyConnection, now: datetime) -> tuple[History
     return history_of(faces, ports, events, seconds_of(now)), faces["connector_id"].to_numpy(object)
 
 
-def touches_of(history: History, inferred: Inferred) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Every touch as (end face, day since 1970): of the end face of the event and of its partner."""
-    day = history.seconds // DAY
-    partner = inferred.coded.partner
-    met = partner >= 0
-    face = np.concatenate([history.face, partner[met]]).astype(np.int64)
-    return face, np.concatenate([day, day[met]])
-
-
-def light_of(
-    con: duckdb.DuckDBPyConnection, history: History, inferred: Inferred, state: npt.NDArray[np.float64]
-) -> LightEvidence:
-    """What the light on circuits says of the end faces on their paths, whose states are believed so far."""
-    paths = history_queries.circuit_faces(con)
-    series = history_queries.circuit_light(con)
-    n = history.faces
-    if len(paths) == 0 or len(series) == 0:
-        empty, none = np.empty(0, np.int64), np.empty(0)
-        nothing = CircuitLight(none, none, empty, none, none, none, none)
-        return weigh(state, empty, empty, nothing, np.empty(0, np.bool_), empty)
-    # each series weighs by its own noise; power readings are many, a test is one reading
-    noise = series["noise_db"].fillna(0.1).clip(lower=0.02)
-    variance = np.square(noise) * np.where(series["kind"] == "rx_power", 0.3, 1.5) + 0.0004
-    weight = 1.0 / variance
-    by_circuit = series["circuit_no"]
-    total = weight.groupby(by_circuit, sort=True).sum()
-    excess = (weight * series["drift_db"]).groupby(by_circuit, sort=True).sum() / total
-    # where the directions or wavelengths of one circuit disagree, its path is less surely the reason
-    residual = weight * np.square(series["drift_db"] - excess.reindex(by_circuit).to_numpy())
-    spread = residual.groupby(by_circuit, sort=True).sum() / total
-    sd = np.sqrt(1.0 / total + spread)
-    step = series[series["step_db"] > 0.08].sort_values("step_db").groupby("circuit_no")["step_at"].last()
-    position = pd.Series(np.arange(len(excess)), index=excess.index)
-    kept = paths[paths["circuit_no"].isin(excess.index)]
-    circuit = position.loc[kept["circuit_no"]].to_numpy(np.int64)
-    face = kept["face"].to_numpy(np.int64)
-    onset = step.reindex(excess.index).to_numpy(np.float64)
-    onset_day = np.where(np.isfinite(onset), np.nan_to_num(onset) // DAY, -1).astype(np.int64)
-    touch_face, touch_day = touches_of(history, inferred)
-    touched, days = touched_on(face, onset_day[circuit], touch_face, touch_day)
-    mates = np.bincount(history.face[history.kind == MATE], minlength=n)
-    touches = np.asarray(np.bincount(circuit, weights=mates[face], minlength=len(excess)), dtype=np.float64)
-    span = max((history.end_at - (int(history.seconds[0]) if len(history.seconds) else history.end_at)) / DAY, 1.0)
-    names = np.array(history_queries.circuit_ids(con), dtype=object)[excess.index.to_numpy(np.int64)]
-    before = standing_loss(first_levels(con)).set_index("circuit_id").reindex(names)
-    light = CircuitLight(
-        excess.to_numpy(np.float64),
-        sd.to_numpy(np.float64),
-        onset_day,
-        touches,
-        np.full(len(excess), span),
-        before["standing_db"].to_numpy(np.float64),
-        before["sd_db"].to_numpy(np.float64),
-    )
-    return weigh(state, circuit, face, light, touched, days)
-
-
 def write_evidence(
     con: duckdb.DuckDBPyConnection,
     history: History,
     inferred: Inferred,
-    calibrated: npt.NDArray[np.float64],
     state: npt.NDArray[np.float64],
     ids: npt.NDArray[np.object_],
 ) -> None:
@@ -206,9 +140,8 @@ def write_evidence(
     moved = moves(inferred, chains(inferred, listed), start, listed)
     events = events_of(inferred.coded.operations, n)
     prior, after = log_odds(start) * DECIBANS, log_odds(1.0 - inferred.state[:, 0]) * DECIBANS
-    from_light = (log_odds(not_clean) - log_odds(1.0 - calibrated[:, 0])) * DECIBANS
     told = Told(prior, np.where(events > 0, after, prior), events)
-    lines = evidence_lines(moved, listed, told, log_odds(not_clean) * DECIBANS, from_light, history, ids)
+    lines = evidence_lines(moved, listed, told, log_odds(not_clean) * DECIBANS, history, ids)
     replace_result(con, "health_evidence", lines)
 
 
@@ -239,16 +172,15 @@ def write_sources(
     return likeliest
 
 
-def health_rows(
+def belief_rows(
     history: History,
     inferred: Inferred,
     figures: FleetFigures,
-    light: LightEvidence,
     state: npt.NDArray[np.float64],
     found: Arrivals,
     ids: npt.NDArray[np.object_],
 ) -> pd.DataFrame:
-    """Rows of `connector_health`."""
+    """Rows of `history_beliefs`."""
     n = history.faces
     days, matings = since_good_look(history, inferred)
     words, source = source_words(history, found, n, ids)
@@ -263,8 +195,6 @@ def health_rows(
             "p_contaminated": np.clip(state[:, 1] + state[:, 3], 0.0, 1.0),
             "p_damaged": np.clip(state[:, 2] + state[:, 3], 0.0, 1.0),
             "p_not_clean": np.clip(1.0 - state[:, 0], 1e-6, 1.0 - 1e-6),
-            "p_costs_light": np.clip(light.costs, 0.0, 1.0),
-            "light_db": light.size_db,
             "days_since_good_look": days,
             "matings_since_good_look": matings,
             "likely_source": words,

@@ -37,12 +37,11 @@ from planner.store.ranking_queries import (
 # Where the fleet has not taught it: the same defaults as the inference starts from (assumptions).
 DEFAULT_EXPOSURE = {"controlled": 0.03, "indoor": 0.08, "outdoor": 0.15}
 DEFAULT_CLEANING = 0.8
-SEEN_DB = 0.05
 SOURCES = {
     "circuit_paths": "circuits, drift and benefit of each end face",
     "series_drift": "loss drift",
     "connector_health": "probability and benefit",
-    "diagnosis": "which end face costs a circuit light (taken from its drift instead)",
+    "diagnosis": "which end face costs a circuit light",
     "circuit_budget": "margins",
 }
 
@@ -91,7 +90,7 @@ def with_benefit(con: duckdb.DuckDBPyConnection, now: datetime, faces: pd.DataFr
     carried = carried_circuits(con)
     learned = learned_figures(con)
     values = face_values(faces, health, learned, history_days(con, now))
-    circuits = circuits_carried(carried, health)
+    circuits = circuits_carried(carried)
     gained = expected_benefit(values, circuits)
     out = faces.copy()
     for name in ("p_contaminated", "p_damaged", "days_since_good_look", "matings_since_good_look", "likely_source"):
@@ -143,29 +142,17 @@ def face_values(
     )
 
 
-def circuits_carried(carried: pd.DataFrame, health: pd.DataFrame) -> CarriedCircuits:
-    """The circuits of each end face; where a circuit was not diagnosed, the light on it says who costs it."""
-    face = carried["face_no"].to_numpy(np.int64)
-    diagnosed = carried["diagnosed"].to_numpy(np.bool_)
-    worsening = np.nan_to_num(carried["drift_db"].to_numpy(np.float64)) > 0.0
-    from_light = np.nan_to_num(health["p_costs_light"].to_numpy(np.float64))[face] * worsening
-    # light alone does not tell dirt from damage: the belief about the end face does
-    dirty = np.nan_to_num(health["p_contaminated"].to_numpy(np.float64))[face]
-    damaged = np.nan_to_num(health["p_damaged"].to_numpy(np.float64))[face]
-    by_dirt = from_light * np.divide(dirty, dirty + damaged, out=np.ones_like(dirty), where=dirty + damaged > 0)
-    by_damage = from_light - by_dirt
-    light_db = health["light_db"].to_numpy(np.float64)[face]
-    size = carried["size_db"].to_numpy(np.float64)
+def circuits_carried(carried: pd.DataFrame) -> CarriedCircuits:
+    """The circuits of each end face, and how probably it costs them light by their diagnosis."""
     return CarriedCircuits(
-        face=face,
+        face=carried["face_no"].to_numpy(np.int64),
         customers=carried["customers"].to_numpy(np.float64),
         priority=carried["priority"].to_numpy(np.float64),
         protected=carried["protected"].to_numpy(np.bool_),
         margin_db=carried["margin_db"].to_numpy(np.float64),
-        p_dirt_costs=np.where(diagnosed, carried["p_dirt_costs"].to_numpy(np.float64), by_dirt),
-        p_damage_costs=np.where(diagnosed, carried["p_damage_costs"].to_numpy(np.float64), by_damage),
-        # a loss too small to be seen is not what dirt would cost: then the usual size stands
-        size_db=np.where(np.isfinite(size), size, np.where(light_db >= SEEN_DB, light_db, np.nan)),
+        p_dirt_costs=carried["p_dirt_costs"].to_numpy(np.float64),
+        p_damage_costs=carried["p_damage_costs"].to_numpy(np.float64),
+        size_db=carried["size_db"].to_numpy(np.float64),
     )
 
 

@@ -149,28 +149,27 @@ def face_looks(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[
 
 
 def face_beliefs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """What is believed of each end face apart from light. Columns connector_id, p_contaminated, p_damaged.
-
-    What light on circuits said of an end face is taken off again: diagnosis weighs the light itself.
-    """
+    """What its history says of each end face. Columns connector_id, p_contaminated, p_damaged, p_not_clean."""
     return fetch(
         con,
-        """
-        WITH light AS (
-            SELECT connector_id, sum(decibans) * ln(10) / 10 AS said FROM health_evidence
-            WHERE text LIKE 'light on its circuits%' GROUP BY connector_id
-        ),
-        odds AS (
-            SELECT h.connector_id, p_contaminated, p_damaged,
-                   least(greatest(p_not_clean, 1e-6), 1 - 1e-6) AS p, coalesce(said, 0) AS said
-            FROM connector_health h LEFT JOIN light USING (connector_id)
-        ),
-        without AS (SELECT *, 1 / (1 + exp(said - ln(p / (1 - p)))) AS p_without FROM odds)
-        SELECT connector_id, least(p_contaminated * p_without / p, 1) AS p_contaminated,
-               least(p_damaged * p_without / p, 1) AS p_damaged
-        FROM without ORDER BY connector_id
-        """,
+        "SELECT connector_id, p_contaminated, p_damaged, p_not_clean FROM history_beliefs ORDER BY connector_id",
     )
+
+
+def replace_health(con: duckdb.DuckDBPyConnection, settled: pd.DataFrame) -> None:
+    """Replace `connector_health`: what was settled of each end face, with what its history says; in a transaction."""
+    con.execute("DELETE FROM connector_health")
+    con.register("_settled", settled)
+    try:
+        con.execute(
+            """
+            INSERT INTO connector_health BY NAME
+            SELECT s.*, b.* EXCLUDE (connector_id, p_contaminated, p_damaged, p_not_clean)
+            FROM history_beliefs b JOIN _settled s USING (connector_id)
+            """
+        )
+    finally:
+        con.unregister("_settled")
 
 
 def budget_excess(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:

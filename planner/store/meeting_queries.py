@@ -108,10 +108,17 @@ def met_by(con: duckdb.DuckDBPyConnection, faces: list[str]) -> pd.DataFrame:
 
 
 def evidence_of(con: duckdb.DuckDBPyConnection, connector_id: str) -> pd.DataFrame:
-    """The evidence lines of one end face."""
+    """The evidence lines of one end face, light last: line, evidence_at, text, decibans."""
     return fetch(
         con,
-        "SELECT evidence_at, text, decibans FROM health_evidence WHERE connector_id = $id ORDER BY line",
+        """
+        SELECT line, evidence_at, text, decibans FROM health_evidence WHERE connector_id = $id
+        UNION ALL
+        SELECT (SELECT coalesce(max(line), 0) + 1 FROM health_evidence WHERE connector_id = $id), NULL,
+               'light on its circuits, as their diagnosis reads it', light_decibans
+        FROM connector_health WHERE connector_id = $id AND abs(light_decibans) > 1e-9
+        ORDER BY line
+        """,
         {"id": connector_id},
     )
 

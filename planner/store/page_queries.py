@@ -19,6 +19,7 @@ import pandas as pd
 from planner.errors import ParameterError, StoreError
 from planner.store.database import fetch, open_database, quoted
 from planner.store.known_ids import nearest_ids as nearest_ids
+from planner.store.meeting_queries import evidence_of
 from planner.tables.catalogue import TABLES
 
 Connection = duckdb.DuckDBPyConnection
@@ -471,12 +472,7 @@ def connector(con: Connection, connector_id: str) -> pd.DataFrame:
 
 def connector_evidence(con: Connection, connector_id: str) -> pd.DataFrame:
     """What moved the belief about an end face, line by line."""
-    return fetch(
-        con,
-        """SELECT line, evidence_at, text, decibans FROM health_evidence
-           WHERE connector_id = ? ORDER BY line""",
-        [connector_id],
-    )
+    return evidence_of(con, connector_id)
 
 
 def connector_events(con: Connection, connector_id: str) -> pd.DataFrame:

@@ -57,36 +57,24 @@ WITH face AS (
     SELECT connector_id, row_number() OVER (ORDER BY connector_id) - 1 AS face_no
     FROM connector_state WHERE in_service
 ),
-blamed AS (
-    SELECT circuit_id, element_id AS connector_id,
-           sum(probability) FILTER (cause = 'contamination') AS p_dirt_costs,
-           sum(probability) FILTER (cause = 'damaged_end_face') AS p_damage_costs,
-           arg_max(size_db, probability) AS size_db
-    FROM diagnosis WHERE cause IN ('contamination', 'damaged_end_face')
-    GROUP BY circuit_id, element_id
-),
-diagnosed AS (SELECT DISTINCT circuit_id FROM diagnosis),
 margin AS (SELECT circuit_id, min(margin_db) AS margin_db FROM circuit_budget GROUP BY circuit_id),
 drift AS ({_CIRCUIT_DRIFT}),
 on_path AS (SELECT DISTINCT connector_id, circuit_id FROM circuit_paths WHERE connector_id <> '')
 SELECT f.face_no, c.circuit_id, c.customers::DOUBLE AS customers, c.priority::DOUBLE AS priority,
        coalesce(c.protected_by, '') <> '' AS protected, m.margin_db, d.drift_db,
-       g.circuit_id IS NOT NULL AS diagnosed,
-       coalesce(b.p_dirt_costs, 0) AS p_dirt_costs, coalesce(b.p_damage_costs, 0) AS p_damage_costs,
-       b.size_db
+       coalesce(b.p_dirt, 0) AS p_dirt_costs, coalesce(b.p_damage, 0) AS p_damage_costs, b.size_db
 FROM on_path o
 JOIN face f USING (connector_id)
 JOIN circuits c USING (circuit_id)
-LEFT JOIN blamed b ON b.circuit_id = o.circuit_id AND b.connector_id = o.connector_id
-LEFT JOIN diagnosed g ON g.circuit_id = o.circuit_id
+LEFT JOIN face_blame b ON b.circuit_id = o.circuit_id AND b.connector_id = o.connector_id
 LEFT JOIN margin m ON m.circuit_id = o.circuit_id
 LEFT JOIN drift d ON d.circuit_id = o.circuit_id
 ORDER BY f.face_no, c.circuit_id
 """
 
 _HEALTH = """
-SELECT s.connector_id, h.p_contaminated, h.p_damaged, h.p_not_clean, h.p_costs_light, h.light_db,
-       h.days_since_good_look, h.matings_since_good_look, h.likely_source
+SELECT s.connector_id, h.p_contaminated, h.p_damaged, h.p_not_clean, h.days_since_good_look,
+       h.matings_since_good_look, h.likely_source
 FROM connector_state s LEFT JOIN connector_health h USING (connector_id)
 WHERE s.in_service
 ORDER BY s.connector_id

@@ -247,18 +247,37 @@ ELEMENT_READINGS = Table(
     ),
 )
 
-CONNECTOR_HEALTH = Table(
-    name="connector_health",
+HISTORY_BELIEFS = Table(
+    name="history_beliefs",
     kind="result",
-    meaning="What is believed of each end face now.",
+    meaning="What its history says of each end face, light left out.",
     key=("connector_id",),
     columns=(
         _text("connector_id", "end face"),
         _probability("p_contaminated", "probability that it is contaminated"),
         _probability("p_damaged", "probability that it is damaged"),
         _probability("p_not_clean", "probability that it is contaminated or damaged"),
-        _probability("p_costs_light", "probability that it costs one of its circuits light now"),
-        _number("light_db", "dB", "how much it then costs; empty where no circuit was measured"),
+        _number("days_since_good_look", "days", "days since the last passed inspection; empty if none"),
+        _count("matings_since_good_look", "matings since then, or all"),
+        _text("likely_source", "where the dirt most probably came from, in words"),
+        _text("source_id", "end face it came from; empty if from the air or unknown"),
+        _text("basis", "learned from this fleet, or priors"),
+    ),
+)
+
+CONNECTOR_HEALTH = Table(
+    name="connector_health",
+    kind="result",
+    meaning="What is believed of each end face now, from its history and from the light on its circuits.",
+    key=("connector_id",),
+    columns=(
+        _text("connector_id", "end face"),
+        _probability("p_contaminated", "probability that it is contaminated"),
+        _probability("p_damaged", "probability that it is damaged"),
+        _probability("p_not_clean", "probability that it is contaminated or damaged"),
+        _probability("p_costs_light", "probability that it costs one of its circuits light now; empty if on none"),
+        _number("light_db", "dB", "how much it then costs; empty if on no circuit"),
+        _number("light_decibans", "deciban", "what light added to the log-odds of being not clean"),
         _number("days_since_good_look", "days", "days since the last passed inspection; empty if none"),
         _count("matings_since_good_look", "matings since then, or all"),
         _text("likely_source", "where the dirt most probably came from, in words"),
@@ -270,7 +289,8 @@ CONNECTOR_HEALTH = Table(
 HEALTH_EVIDENCE = Table(
     name="health_evidence",
     kind="result",
-    meaning="What moved the belief about an end face; decibans add up to its log-odds of being not clean.",
+    meaning="What in its history moved the belief about an end face; with `light_decibans` of `connector_health` "
+    "the decibans add up to its log-odds of being not clean.",
     key=("connector_id", "line"),
     columns=(
         _text("connector_id", "end face"),
@@ -363,6 +383,8 @@ FACE_BLAME = Table(
         _text("connector_id", "end face"),
         _text("circuit_id", "circuit"),
         _probability("p_cause", "probability that this end face, dirty or damaged, costs the circuit light now"),
+        _probability("p_dirt", "probability that its dirt does"),
+        _probability("p_damage", "probability that its damage does"),
         _number("size_db", "dB", "loss it costs if so"),
         _at("onset_at", "when it most probably began; empty if before the first reading or not known"),
     ),
@@ -658,6 +680,7 @@ RESULT_TABLES: tuple[Table, ...] = (
     CIRCUIT_BUDGET,
     BUDGET_ELEMENTS,
     ELEMENT_READINGS,
+    HISTORY_BELIEFS,
     CONNECTOR_HEALTH,
     HEALTH_EVIDENCE,
     DIRT_SOURCES,

@@ -42,7 +42,7 @@ def true_value(
     faces = classic_measures(con, now)
     health = health_of_ranked(con)
     believed = face_values(faces, health, learned_figures(con), history_days(con, now))
-    circuits = circuits_carried(carried_circuits(con), health)
+    circuits = circuits_carried(carried_circuits(con))
     known = truth.set_index("connector_id").reindex(faces["connector_id"])
     dirty, damaged = (known[name].astype("float64").fillna(0.0).to_numpy() for name in ("contaminated", "damaged"))
     dirt_db = known["dirt_db"].fillna(0.0).to_numpy(np.float64)[circuits.face]

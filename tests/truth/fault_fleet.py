@@ -320,7 +320,7 @@ def _write_touches(
     insert(con, "mating_events", pd.DataFrame(events, columns=columns))
     health = pd.DataFrame(beliefs, columns=["connector_id", "p_contaminated", "p_damaged"])
     health["p_not_clean"] = health["p_contaminated"] + health["p_damaged"] * (1 - health["p_contaminated"])
-    insert(con, "connector_health", health, intake=False)
+    insert(con, "history_beliefs", health, intake=False)
 
 
 def scores(truth: pd.DataFrame, diagnosis: pd.DataFrame) -> dict[str, float]:

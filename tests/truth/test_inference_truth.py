@@ -58,10 +58,10 @@ def query(fleet: Path, sql: str) -> pd.DataFrame:
 
 
 def test_evidence_lines_add_up(fleet: Path) -> None:
-    """Decibans of every end face add up to the log-odds of its p_not_clean, to .1 deciban."""
+    """Decibans of every end face and what light added come to the log-odds of its p_not_clean, to .1 deciban."""
     sums = query(
         fleet,
-        """SELECT e.total, 10 * log10(h.p_not_clean / (1 - h.p_not_clean)) AS odds
+        """SELECT e.total + h.light_decibans AS total, 10 * log10(h.p_not_clean / (1 - h.p_not_clean)) AS odds
            FROM connector_health h
            JOIN (SELECT connector_id, sum(decibans) AS total FROM health_evidence GROUP BY 1) e
            USING (connector_id)""",
@@ -82,11 +82,11 @@ def test_parts_of_the_ranking_add_up_and_every_end_face_is_ranked(fleet: Path) -
 
 
 def test_sources_of_dirt_are_plausible(fleet: Path) -> None:
-    """Stated sources lie between .05 and 1, and those of one end face add up to no more than its p_contaminated."""
+    """Stated sources lie between .05 and 1, and those of one end face add up to no more than its history believes."""
     rows = query(
         fleet,
         """SELECT d.connector_id, sum(d.probability) AS total, any_value(h.p_contaminated) AS p
-           FROM dirt_sources d JOIN connector_health h USING (connector_id) GROUP BY 1""",
+           FROM dirt_sources d JOIN history_beliefs h USING (connector_id) GROUP BY 1""",
     )
     assert (rows["total"] <= rows["p"] + 1e-6).all()
 

@@ -275,14 +275,14 @@ def test_without_history_nothing_is_guessed(tmp_path: Path) -> None:
     """A plant without readings, tests and events is diagnosed by priors alone, and says what it lacked."""
     con = open_database(tmp_path / "bare.duckdb")
     fleet = build(con, 6, trunks=1, days=200)
-    for table in ("power_readings", "loss_tests", "mating_events", "connector_health"):
+    for table in ("power_readings", "loss_tests", "mating_events", "history_beliefs"):
         con.execute(f"DELETE FROM {table}")
     with transaction(con):
         assert "no power_readings" in drift.run(con, fleet.now, silent)
         note = diagnose.run(con, fleet.now, silent)
     rows = con.execute("SELECT * FROM diagnosis").df()
     con.close()
-    assert "not assessed: no power_readings" in note and "no connector_health" in note
+    assert "not assessed: no power_readings" in note and "no history_beliefs" in note
     assert rows.groupby("circuit_id")["probability"].sum().to_numpy() == pytest.approx(np.ones(12))
     top = rows.sort_values("probability", ascending=False).drop_duplicates("circuit_id")
     assert (top["cause"] == "nothing").all()

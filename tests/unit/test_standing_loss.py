@@ -9,7 +9,6 @@ import pytest
 from planner.health.circuit_cases import Cases, add_standing
 from planner.health.diagnosis import Levels, weigh_levels
 from planner.health.fault_laws import PATH_CAUSES
-from planner.health.light_evidence import CircuitLight, weigh
 from planner.health.standing_loss import FEWEST_CIRCUITS, standing_loss
 
 
@@ -89,22 +88,3 @@ def test_standing_loss_is_a_case_of_its_own_beside_an_open_change() -> None:
     assert found.circuit.tolist() == [0, 1, 2, 1]
     assert found.size_db.tolist() == [0.5, 0.4, 0.4, 0.5]
     assert found.last_day[3] < found.first_day[3]
-
-
-def test_an_end_face_may_have_cost_light_before_or_since() -> None:
-    """Loss that stood raises the end faces that nobody touched; a quiet series does not take it back."""
-    state = np.tile([0.88, 0.12, 0.0, 0.0], (4, 1))
-    circuit, face = np.array([0, 0, 1, 1]), np.arange(4)
-    light = CircuitLight(
-        excess_db=np.zeros(2),
-        sd_db=np.full(2, 0.03),
-        onset_day=np.full(2, -1),
-        touches=np.zeros(2),
-        days=np.full(2, 400.0),
-        standing_db=np.array([0.6, 0.0]),
-        standing_sd_db=np.full(2, 0.1),
-    )
-    untouched = weigh(state, circuit, face, light, np.zeros(4, np.bool_), np.zeros(4, np.int64))
-    assert untouched.costs[:2].min() > 5 * untouched.costs[2:].max()
-    busy = weigh(state, circuit, face, light, np.zeros(4, np.bool_), np.array([0, 20, 0, 20]))
-    assert busy.costs[0] > 2 * busy.costs[1]
