@@ -127,7 +127,7 @@ def template_statistics(
 
 
 def repeat_statistics(
-    day: FloatArray, loss_db: FloatArray, variance: float, days: int
+    day: FloatArray, loss_db: FloatArray, variance: float, days: int, most: float = np.inf
 ) -> tuple[Statistics, Statistics]:
     """a and b of a few tests of one series, each of shape (days, shapes).
 
@@ -141,6 +141,9 @@ def repeat_statistics(
         Variance of one test. [dB^2]
     days
         Number of onset days.
+    most
+        Log likelihood ratio that the tests of a series may reach at most: cords are dirty, wrong fibres are
+        tested, and no bell is that thin. Their size keeps.
     """
     t = np.arange(days, dtype=np.float64)
     centred = loss_db - loss_db.mean()
@@ -155,7 +158,9 @@ def repeat_statistics(
         u = u - u.mean(axis=0)
         a[:, g] = (u * centred[:, None]).sum(axis=0) / variance
         b[:, g] = (u * u).sum(axis=0) / variance
-    return a, b
+    reached = np.square(a.astype(np.float64)) / np.maximum(2.0 * b, 1e-12)
+    share = min(1.0, most / max(float(reached.max(initial=0.0)), 1e-12))
+    return a * np.float32(share), b * np.float32(share)
 
 
 class CauseLaws:
@@ -181,7 +186,8 @@ def _evidence(a, b, sizes, size_laws, shape_laws, out):  # type: ignore[no-untyp
             for g in range(shapes):
                 seen = seen or b[k, t, g] > 0.0
                 if a[k, t, g] > 0.0 and b[k, t, g] > 0.0:
-                    best = max(best, a[k, t, g] * a[k, t, g] / (2.0 * b[k, t, g]))
+                    size = min(a[k, t, g] / b[k, t, g], sizes[last])
+                    best = max(best, a[k, t, g] * size - 0.5 * b[k, t, g] * size * size)
         if not seen:
             continue  # nothing was read: no evidence either way
         for t in range(days):

@@ -31,6 +31,12 @@ HIGHEST_AUTOCORRELATION = 0.9
 DEFAULT_THRESHOLD = 4.5
 
 
+# Readings at the very end that count as a change though they are too few for a segment, and by how much at least.
+LONGEST_TAIL = 3
+TAIL_SD, TAIL_DB = 6.0, 0.5
+SINGLE_SD, SINGLE_DB = 8.0, 2.0
+
+
 class Segmentation(NamedTuple):
     """Changes of every series. Rows as in the matrix; unused change slots hold -1 and NaN."""
 
@@ -90,6 +96,30 @@ def _selected(values, count, rank):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def _new_at_end(y, n, sd, window):  # type: ignore[no-untyped-def]
+    """How many readings at the end, one to three, lie together far off the level before them; 0 if none do."""
+    for k in range(LONGEST_TAIL, 0, -1):
+        before = n - k - MEDIAN_WINDOW
+        if before < 0:
+            continue
+        for i in range(MEDIAN_WINDOW):
+            window[i] = y[before + i]
+        level = _median_of(window, MEDIAN_WINDOW)
+        limit = max(SINGLE_SD * sd, SINGLE_DB) if k == 1 else max(TAIL_SD * sd, TAIL_DB)
+        above = 0
+        below = 0
+        for i in range(n - k, n):
+            above += y[i] > level + limit
+            below += y[i] < level - limit
+        if above == k or below == k:
+            # one that began earlier is found by the scan
+            earlier = y[n - k - 1]
+            if abs(earlier - level) <= limit:
+                return k
+    return 0
+
+
+@njit(cache=True)
 def _segment(matrix, smooth, readings, noise, rho_out, changes, change_day, step, step_sd, level, threshold):  # type: ignore[no-untyped-def]
     rows, days = matrix.shape
     window = np.empty(MEDIAN_WINDOW, np.float64)
@@ -128,6 +158,12 @@ def _segment(matrix, smooth, readings, noise, rho_out, changes, change_day, step
         spread /= n
         core = max(1.4826 * _selected(residual, n, n // 2), LOWEST_SD_DB)
         sd = min(max(core, spread), MOST_SPREAD * core) if core > LOWEST_SD_DB else max(core, spread)
+        # a run of one to three readings at the end that left its level is news, not outliers: kept as read
+        every = n
+        tail = _new_at_end(y, n, sd, window)
+        for i in range(n - tail, n):
+            smooth[r, day[i]] = y[i]
+        n -= tail
         for i in range(n):
             y[i] = min(max(y[i], middle[i] - WINSOR_SD * sd), middle[i] + WINSOR_SD * sd)
             smooth[r, day[i]] = y[i]
@@ -165,7 +201,8 @@ def _segment(matrix, smooth, readings, noise, rho_out, changes, change_day, step
         low[0] = 0
         high[0] = n
         found = 0
-        while depth > 0 and found < MOST_CHANGES:
+        most = MOST_CHANGES - 1 if tail > 0 else MOST_CHANGES
+        while depth > 0 and found < most:
             depth -= 1
             lo = low[depth]
             hi = high[depth]
@@ -216,6 +253,12 @@ def _segment(matrix, smooth, readings, noise, rho_out, changes, change_day, step
                 found -= 1
                 change_day[r, found] = -1
                 going = True
+        if tail > 0:
+            for i in range(n, every):
+                total[i + 1] = total[i] + y[i]
+            change_day[r, found] = n
+            found += 1
+            n = every
         changes[r] = found
         previous = 0
         for j in range(found + 1):

@@ -43,6 +43,8 @@ from planner.health.open_changes import open_changes, taken_out, without_other_c
 from planner.health.opened_joints import OpenedJoints
 
 SAME_CASE_DAYS = 20
+MOST_BY_TESTS = (8.0, 4.0)  # log likelihood ratio of one series of tests, where power is not read, and is [-]
+UNCLEAR_DB = 0.15  # another change by that much within a day of a test leaves open which side of it was tested
 STALE_TEST_DB = 2.0  # a test tells nothing of a circuit whose light moved by that much less or more
 LASTING_DAYS = 3.0  # what a test found must be seen in the power so long after it
 SMALLEST_STANDING_DB, STANDING_SD = 0.1, 2.0  # loss before the first reading that is a case beside an open change
@@ -326,8 +328,8 @@ def weigh_cases(
         power = _path_evidence(stats, path_laws, [None] * len(numbers), rows, reference)
         gone = _gone_since(series, rows, cases.first_day[numbers], cases.last_day[numbers])
         extra = [
-            _tests_of(by_circuit.get(int(circuit)), noise, days, gone[number])
-            for number, circuit in enumerate(cases.circuit[numbers])
+            _tests_of(by_circuit.get(int(circuit)), noise, days, gone[number], MOST_BY_TESTS[int(read)])
+            for number, (circuit, read) in enumerate(zip(cases.circuit[numbers], cases.has_power[part], strict=True))
         ]
         cases.power_mean[part] = log_mean(power, axis=1)
         cases.has_tests[part] = [item is not None for item in extra]
@@ -478,7 +480,9 @@ def _gone_since(
     return taken_out(series.segments, row, first_day, last_day)
 
 
-def _tests_of(tests: Tests | None, noise: float, days: int, gone: NDArray[np.float32]) -> list[TestStatistics] | None:
+def _tests_of(
+    tests: Tests | None, noise: float, days: int, gone: NDArray[np.float32], most: float
+) -> list[TestStatistics] | None:
     """Statistics of a circuit's repeated tests: wavelength and (a, b) of each series.
 
     Changes that power shows beside the one looked at are taken out of the tests too.
@@ -489,13 +493,17 @@ def _tests_of(tests: Tests | None, noise: float, days: int, gone: NDArray[np.flo
     variance = (1.5 * noise) ** 2
     found = []
     for nm, day, loss in tests:
-        at = np.floor(day).astype(np.int64)
-        other = np.where(at >= 0, gone[np.clip(at, 0, days - 1)], 0.0)
-        left = loss - other
+        at = day.astype(np.int64)
+        around = [np.where(at + off >= 0, gone[np.clip(at + off, 0, days - 1)], 0.0) for off in (-2, 0, 1)]
+        # made on a day on which something else changed: before or after, nobody knows
+        clear = np.abs(around[2] - around[0]) < UNCLEAR_DB
+        if clear.sum() < 2:
+            continue
+        day, left = day[clear], (loss - around[1])[clear]
         # loss that a later test no longer shows was put right
         later = np.minimum.accumulate(left[::-1])[::-1]
-        found.append((nm, *repeat_statistics(day, np.minimum(left, later + noise), variance, days)))
-    return found
+        found.append((nm, *repeat_statistics(day, np.minimum(left, later + noise), variance, days, most)))
+    return found or None
 
 
 def _path_evidence(

@@ -4,7 +4,8 @@ In: daily power by port, loss tests by circuit. Out: rows of `series_drift`. Sig
 (received power that falls, launched power that falls, loss that rises, return loss that falls).
 
 The baseline is the median of the first 14 daily readings, or of the first 14 after the last recorded
-replacement of a transceiver of that circuit; the latest level is the median of the last 7. A received
+replacement of a transceiver of that circuit; the latest level is the median of the last 7, or of
+those since the last change. A received
 power series has the far end's launch taken out first, so that a fading transmitter is not called path loss.
 """
 
@@ -130,7 +131,9 @@ def _series_rows(
     since = np.arange(days)[None, :] >= reset[:, None]
     segments = segment_series(np.where(since, worse, np.nan))
     base = _median_of_first(np.where(since, worse, np.nan), BASELINE_READINGS)
-    late = _median_of_first(worse[:, ::-1], LATEST_READINGS)
+    last = np.where(segments.changes > 0, segments.change_day.max(axis=1), 0)
+    present = np.arange(days)[None, :] >= last[:, None]  # since the last change, be it a reading ago
+    late = _median_of_first(np.where(present, worse, np.nan)[:, ::-1], LATEST_READINGS)
     size, size_sd, day = largest_step(segments)
     slope, shape = _shape(segments, late - base)
     opposite = {"a_to_z": "z_to_a", "z_to_a": "a_to_z"}
@@ -150,7 +153,7 @@ def _series_rows(
             "first_at": first,
             "last_at": last,
             "baseline": _median_of_first(np.where(since, raw, np.nan), BASELINE_READINGS),
-            "latest": _median_of_first(raw[:, ::-1], LATEST_READINGS),
+            "latest": _median_of_first(np.where(present, raw, np.nan)[:, ::-1], LATEST_READINGS),
             "drift_db": late - base,
             "noise_db": segments.noise,
             "step_db": size,

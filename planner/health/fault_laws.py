@@ -16,7 +16,7 @@ from planner.tables.result_tables import CAUSES
 CODE = {name: number for number, name in enumerate(CAUSES)}
 
 # Present size of a fault in dB, logarithmic from the smallest that matters to a dark fibre.
-SIZES_DB = np.geomspace(0.03, 35.0, 30)
+SIZES_DB = np.geomspace(0.03, 60.0, 32)
 
 RAMP_DAYS = (0, 60, 240)  # a step, a ramp over two months, a slow fade
 
@@ -117,7 +117,7 @@ ALONE_ARRAY_FACE = 0.30
 
 
 def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np.float64]:
-    """Probabilities over `SIZES_DB` of the present size of a fault of that cause, shape (30,).
+    """Probabilities over `SIZES_DB` of the present size of a fault of that cause, shape (32,).
 
     Faults begin at `SMALLEST_FAULT_DB`, offsets at `SMALLEST_OFFSET_DB`; what is smaller is "nothing". A
     remating offset has the size of a Student-t of five degrees of freedom and the given scale.

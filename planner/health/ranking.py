@@ -47,6 +47,8 @@ class RankingValues:
         Work at the port. [min]
     replace_cost
         A damaged end face: cord and visit. [customer-min]
+    replaced_from
+        From this probability of damage on, the end face is replaced: cleaning cannot help it. [-]
     mishap, mishap_min
         Probability that opening a live, good connection takes its circuits down, and for how long.
     protected_factor
@@ -72,6 +74,7 @@ class RankingValues:
     replace_minutes: float = 25.0
     look_minutes: float = 3.0
     replace_cost: float = 400.0
+    replaced_from: float = 0.5
     mishap: float = 0.01
     mishap_min: float = 30.0
     protected_factor: float = 0.2
@@ -230,7 +233,8 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     minutes  - work at the port
     risk     - P(clean) x (exposure x value of a clean face + mishap on its live, unprotected circuits)
 
-    For the action "replace" the margin part counts damage instead and cleaning drops out.
+    An end face is replaced where damage is more probable than not, or where what damage costs outweighs all that
+    cleaning could win. The margin part then counts damage too; its dirt goes with the old end face, as if cleaned.
     """
     n = len(faces.p_dirty)
     weight = circuit_weight(carried.customers, carried.priority, carried.protected, values)
@@ -283,32 +287,27 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     live = per_face(np.where(carried.protected, 0.0, weight))
     risk = -p_good * (faces.exposure * latent_share * value_if_lossy + values.mishap * values.mishap_min * live)
 
-    # Replacing pays where damage, not dirt, is what costs light.
     replace_net = replace_margin - replace_cost
     clean_net = gain_clean + np.maximum(looking, 0.0) - clean_minutes * values.crew_minute
-    replaces = (replace_net > clean_net) & (replace_margin > 0.0)
+    pays = (replace_net > clean_net) & (replace_margin > 0.0)
+    replaces = pays | (faces.p_damaged > values.replaced_from)
     only_looks = ~replaces & (blind < 0.0) & (faces.p_dirty < 0.5)
 
     zero = np.zeros(n)
     minutes = np.where(replaces, values.replace_minutes, clean_minutes)
     parts = {
-        "margin_part": np.where(replaces, replace_margin, clean_margin),
-        "spread_part": np.where(replaces, zero, spread),
-        "damage_part": np.where(replaces, zero, damage),
+        "margin_part": clean_margin + np.where(replaces, replace_margin, zero),
+        "spread_part": spread,
+        "damage_part": damage,
         "looking_part": np.where(replaces, zero, np.maximum(looking, 0.0)),
         "minutes_part": -minutes * values.crew_minute,
         "risk_part": risk,
     }
     benefit = sum((parts[name] for name in PARTS), start=np.zeros(n))
     action = np.where(replaces, 1, np.where(only_looks, 2, 0)).astype(np.int8)
-    return Benefit(
-        parts,
-        benefit,
-        minutes,
-        benefit / minutes,
-        action,
-        leading_circuit(carried, now_gain + carried.p_dirt_costs * noticed, n),
-    )
+    costs = carried.p_dirt_costs + np.where(replaces[carried.face], carried.p_damage_costs, 0.0)
+    leading = leading_circuit(carried, costs * (now_value + noticed), n)
+    return Benefit(parts, benefit, minutes, benefit / minutes, action, leading)
 
 
 def leading_circuit(carried: CarriedCircuits, gain: FloatArray, n: int) -> IntArray:

@@ -77,11 +77,12 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     tests = loss_test_series(con, now)
     progress(0.25, f"reading the series of {len(read)} circuits")
     series, has_power = _series(con, now, circuits, read, ports, tests)
-    tests = lasting_tests(_on_axis(tests, numbers, series), series, read)
+    read_at = reading_time_of_day(con)
+    tests = lasting_tests(_on_axis(tests, numbers, series, read_at), series, read)
     progress(0.4, "weighing what changed")
     touches = joint_touches(con, now, numbers[read].tolist())
     touches["day"] = _days(touches["at"], series.first_day)
-    joint_days = touches_by_joint(hypotheses.ports, touches, reading_time_of_day(con))
+    joint_days = touches_by_joint(hypotheses.ports, touches, read_at)
     opened = joints_opened(hypotheses, joint_days, read, series.days)
     levels = _levels(budget_excess(con), standing_loss(first_levels(con)), numbers, series, read)
     cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), opened)
@@ -180,10 +181,11 @@ def _days(at: pd.Series, first_day: np.datetime64) -> NDArray[np.float64]:
     return np.asarray(span / np.timedelta64(86400, "s"), np.float64)
 
 
-def _on_axis(tests: pd.DataFrame, numbers: pd.Index, series: CircuitSeries) -> pd.DataFrame:
-    """Loss tests with the number of their circuit and the day on the axis of the series."""
+def _on_axis(tests: pd.DataFrame, numbers: pd.Index, series: CircuitSeries, read_at: float) -> pd.DataFrame:
+    """Loss tests with the number of their circuit and the day, on the axis of the series, of the reading after them."""
     result = tests.assign(
-        circuit=numbers.get_indexer(pd.Index(tests["circuit_id"])), day=_days(tests["at"], series.first_day)
+        circuit=numbers.get_indexer(pd.Index(tests["circuit_id"])),
+        day=np.floor(_days(tests["at"], series.first_day) - read_at) + 1.0,
     )
     known: pd.DataFrame = result[result["circuit"] >= 0].reset_index(drop=True)
     return known

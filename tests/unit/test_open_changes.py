@@ -6,8 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from planner.health.change_evidence import CauseLaws, change_evidence, repeat_statistics, template_statistics
 from planner.health.change_points import MOST_CHANGES, segment_series
 from planner.health.circuit_cases import CircuitSeries, lasting_tests
+from planner.health.fault_laws import PATH_CAUSES
 from planner.health.open_changes import open_changes, open_sizes, without_other_changes
 from planner.health.opened_joints import OpenedJoints
 
@@ -103,3 +105,38 @@ def test_a_test_made_in_an_outage_does_not_last() -> None:
     )
     kept = lasting_tests(tests, series, np.array([0]))
     assert kept["loss_db"].tolist() == [5.0, 5.5, 5.0, 12.0]
+
+
+@pytest.mark.parametrize(
+    ("readings", "size", "seen"), [(1, 5.0, True), (2, 1.0, True), (3, 5.0, True), (1, 1.0, False)]
+)
+def test_news_at_the_end_is_a_change(readings: int, size: float, seen: bool) -> None:
+    """A large drop counts from its first reading, one of a decibel from its second; one reading of it is no news."""
+    found = open_changes(segment_series(stairs((400 - readings, size))))
+    assert len(found) == int(seen)
+    if seen:
+        assert found["size_db"][0] == pytest.approx(size, abs=0.1)
+        assert found["first_day"][0] == 400 - readings
+
+
+def test_a_repair_shows_from_its_second_reading() -> None:
+    """Two readings back at the old level close a fault of months."""
+    assert open_changes(segment_series(stairs((200, 0.9), (398, -0.9)))).empty
+
+
+@pytest.mark.parametrize("size", [5.0, 36.0, 40.0, 60.0])
+def test_a_dead_circuit_is_no_quiet_one(size: float) -> None:
+    """However large a loss, a break explains it and nothing does not."""
+    segments = segment_series(stairs((392, size)))
+    a, b = template_statistics(segments.smooth, segments.noise, segments.autocorrelation)
+    found = change_evidence(a, b, CauseLaws(PATH_CAUSES))[0, 392]
+    assert found[PATH_CAUSES.index("fibre_break")] > 50
+    assert found[PATH_CAUSES.index("fibre_break")] > found[PATH_CAUSES.index("nothing")] + 20
+
+
+def test_tests_prove_no_more_than_they_may() -> None:
+    """Seven decibels between two tests count up to the limit, and their size stays what it is."""
+    day, loss = np.array([-900.0, 100.0]), np.array([5.0, 12.0])
+    a, b = repeat_statistics(day, loss, 0.02, 200, most=4.0)
+    assert (a * a / (2 * np.maximum(b, 1e-9))).max() == pytest.approx(4.0, rel=1e-4)
+    assert a[50, 0] / b[50, 0] == pytest.approx(7.0, rel=1e-4)
