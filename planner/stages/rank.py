@@ -167,8 +167,7 @@ def with_leading_circuit(
     def pick(values: np.ndarray) -> np.ndarray:
         return np.where(has, values[at], np.nan) if len(values) else np.full(len(lead), np.nan)
 
-    replaces = gained.action == ACTIONS.index("replace")
-    cause = np.where(replaces, pick(circuits.p_damage_costs), pick(circuits.p_dirt_costs))
+    cause = 1.0 - (1.0 - pick(circuits.p_dirt_costs)) * (1.0 - pick(circuits.p_damage_costs))
     size = pick(circuits.size_db)
     out["cause_p"] = np.where(np.isfinite(size), cause, 0.0)
     out["size_db"] = size

@@ -92,12 +92,23 @@ def test_benefit_rises_with(where: str, name: str, better: float) -> None:
 
 
 def test_damage_that_costs_light_is_replaced_not_cleaned() -> None:
-    """Where damage is the probable cause the action is a replacement, with its own minutes and no spread."""
+    """Where damage is the probable cause the action is a replacement, with its own minutes."""
     faces = faces_with(p_dirty=np.full(N, 0.02), p_damaged=np.full(N, 0.9), p_not_clean=np.full(N, 0.91))
     found = expected_benefit(faces, one_circuit_each(p_damage_costs=np.full(N, 0.9), p_dirt_costs=np.zeros(N)))
     assert (found.action == ACTIONS.index("replace")).all()
-    assert (found.parts["spread_part"] == 0.0).all()
     assert (found.minutes > expected_benefit(faces_with(), one_circuit_each()).minutes).all()
+
+
+def test_what_is_more_likely_damaged_than_not_is_replaced_whatever_its_dirt_costs() -> None:
+    """Damage above one half is never sent for cleaning, even where its dirt costs more; the dirt goes with it."""
+    faces = faces_with(p_dirty=np.full(N, 0.6), p_damaged=np.linspace(0.05, 0.95, N), p_not_clean=np.full(N, 0.97))
+    circuits = one_circuit_each(p_damage_costs=np.full(N, 0.1), p_dirt_costs=np.full(N, 0.6))
+    found = expected_benefit(faces, circuits)
+    replaced = found.action == ACTIONS.index("replace")
+    assert (replaced == (faces.p_damaged > 0.5)).all() and 0 < replaced.sum() < N
+    margin = found.parts["margin_part"]
+    assert margin[replaced].min() > margin[~replaced].max()
+    assert (found.parts["spread_part"] > 0.0).all()
 
 
 def test_an_end_face_without_circuits_has_no_leading_circuit() -> None:
