@@ -23,6 +23,7 @@ from planner.health.circuit_cases import Cases
 from planner.health.fault_laws import (
     ALONE,
     ALONE_ARRAY_FACE,
+    ALONE_ONE_FIBRE,
     BACKGROUND_TOUCHES,
     BEFORE_TOUCHES,
     CODE,
@@ -84,10 +85,12 @@ LEARNED_TOGETHER[CODE["damaged_end_face"]] = CODE["contamination"]
 class Touches:
     """Days on which joints were opened, on the axis of the series; ordered by joint and day.
 
-    `joint` indexes `Hypotheses.ports`; `start` (ports + 1) gives each joint's rows.
+    `share` is 1 for an opening on record, less for one that lies somewhere on the path; `start` (ports + 1)
+    gives the rows of each joint, an index of `Hypotheses.ports`.
     """
 
     day: IntArray
+    share: FloatArray
     start: IntArray
 
 
@@ -154,7 +157,7 @@ def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) ->
     ports
         Joints in the order of `Hypotheses.ports`.
     touches
-        port_id, day (fractional days since the first day).
+        port_id, day (fractional days since the first day), share.
     start_at
         Time of day of the readings: a touch later than that shows on the next day.
     """
@@ -164,19 +167,21 @@ def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) ->
     day = np.floor(touches["day"].to_numpy(np.float64)[known] - start_at).astype(np.int64) + 1
     order = np.lexsort((day, joint))
     counts = np.bincount(joint, minlength=len(ports))
-    return Touches(day[order], np.concatenate(([0], np.cumsum(counts))))
+    share = touches["share"].to_numpy(np.float64)[known]
+    return Touches(day[order], share[order], np.concatenate(([0], np.cumsum(counts))))
 
 
 def joints_opened(hypotheses: Hypotheses, touches: Touches, read: IntArray, days: int) -> OpenedJoints:
-    """The joints of each read circuit that were opened within the series, by day."""
+    """The joints of each read circuit that were opened within the series, by day, as far as the records say which."""
     place = np.full(int(hypotheses.circuit.max(initial=-1)) + 1, -1)
     place[read] = np.arange(len(read))
     own = (hypotheses.joint >= 0) & (place[hypotheses.circuit] >= 0)
     pair = np.unique(np.stack([place[hypotheses.circuit[own]], hypotheses.joint[own]], axis=1), axis=0)
     count = touches.start[pair[:, 1] + 1] - touches.start[pair[:, 1]]
     first = np.repeat(touches.start[pair[:, 1]] - np.concatenate(([0], np.cumsum(count)[:-1])), count)
-    day = touches.day[np.arange(count.sum()) + first]
-    inside = (day >= 0) & (day < days)
+    place_of = np.arange(count.sum()) + first
+    day = touches.day[place_of]
+    inside = (day >= 0) & (day < days) & (touches.share[place_of] == 1.0)
     return OpenedJoints.of(np.repeat(pair[:, 0], count)[inside], day[inside], np.repeat(pair[:, 1], count)[inside])
 
 
@@ -476,11 +481,12 @@ def _weigh_timing(
     count = np.where(own >= 0, touches.start[np.maximum(own, 0) + 1] - touches.start[np.maximum(own, 0)], 0)
     pair = np.repeat(np.arange(len(pairs)), count)
     inside = np.arange(len(pair)) - np.repeat(np.concatenate(([0], np.cumsum(count)[:-1])), count)
-    day = touches.day[touches.start[own[pair]] + inside]
-    kept = _still_bad(looks, element[pair], day.astype(np.float64), cause[pair])
+    row_of = touches.start[own[pair]] + inside
+    day = touches.day[row_of]
+    kept = touches.share[row_of] * _still_bad(looks, element[pair], day.astype(np.float64), cause[pair])
     # a later mating draws the offset anew
     newest = inside == count[pair] - 1
-    kept = np.where(offset[pair] & ~newest, OLDER_OFFSET, kept)
+    kept = np.where(offset[pair] & ~newest, OLDER_OFFSET * touches.share[row_of], kept)
     ahead = _still_bad(looks, element, np.full(len(pairs), -KEY_SPAN / 2), cause)
     # touches before the first reading add to "before"
     old = day < 1
@@ -556,6 +562,8 @@ class _Neighbours:
         array_face = (hypotheses.element_kind[hypothesis[pairs]] == ELEMENT_KINDS.index("connector")) & (fibres > 1)
         spared = _by_cause(SPARED, SPARED_ARRAY_FACE, cause, array_face)
         self.alone = _by_cause(ALONE, ALONE_ARRAY_FACE, cause, array_face)
+        # where all circuits ride on one fibre a break hits them all
+        self.alone = np.where(fibres == 1, np.minimum(self.alone, ALONE_ONE_FIBRE), self.alone)
         without, _ = self._without(sources[:, :NEIGHBOURS].sum(axis=1))
         rows = cases.computed[case[pairs]]
         joint, others_only = _joint_evidence(cases, rows, column, spared, fibres == 1, without, self.start, self.size)
@@ -601,6 +609,7 @@ def _shared_pairs(
     usable = (case < int(hypotheses.circuit.max(initial=-1)) + 1) & (row >= 0)
     usable &= hypotheses.family[hypothesis] == PATH
     usable &= cases.has_power_of[cases.circuit[case]]
+    usable &= hypotheses.element_kind[hypothesis] > 0  # what lies on an unknown path is shared with nobody
     pairs = np.flatnonzero(usable)
     if len(pairs) == 0:
         return nothing, nothing, nothing

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from planner.health.circuit_cases import LAUNCH_A, LAUNCH_Z, LOSS_AZ, LOSS_ZA, Cases
 from planner.health.diagnosis import SOURCES, Weighed
 from planner.health.fault_laws import CODE
-from planner.health.hypotheses import ELEMENT_KINDS, Hypotheses
+from planner.health.hypotheses import ELEMENT_KINDS, PATH, Hypotheses
 from planner.tables.result_tables import CAUSES
 
 LOWEST_LISTED = 0.001
@@ -193,7 +193,10 @@ def face_blame(
 ) -> pd.DataFrame:
     """How probably each end face costs each circuit light now, over all open changes of the circuit."""
     cause = hypotheses.cause[weighed.hypothesis]
-    face = np.flatnonzero(np.isin(cause, (CODE["contamination"], CODE["damaged_end_face"])) & (weighed.probability > 0))
+    known = hypotheses.joint[weighed.hypothesis] >= 0
+    face = np.flatnonzero(
+        np.isin(cause, (CODE["contamination"], CODE["damaged_end_face"])) & known & (weighed.probability > 0)
+    )
     hypothesis = weighed.hypothesis[face]
     frame = pd.DataFrame(
         {
@@ -289,8 +292,13 @@ class _Words:
         head = np.array([NAMES[name] for name in CAUSES], dtype=object)[self.hypotheses.cause[hypothesis]]
         return np.array(
             [
-                f"{words} {name}".strip()
-                for words, name in zip(head, self.names[self.hypotheses.element[hypothesis]], strict=True)
+                f"{words} {name or ('its unknown path' if path else '')}".strip()
+                for words, name, path in zip(
+                    head,
+                    self.names[self.hypotheses.element[hypothesis]],
+                    self.hypotheses.family[hypothesis] == PATH,
+                    strict=True,
+                )
             ],
             dtype=object,
         )
@@ -445,6 +453,8 @@ def next_test(
     """
     faces = ("contamination", "damaged_end_face", "remating_offset")
     pair = {cause, rival}
+    if cause not in ("nothing", "record_error") and not element:
+        return "mend the records of its path first: without them nobody can say where on it to look"
     if "bend" in pair and pair & {"contamination", "damaged_end_face", "splice", "remating_offset"} and wavelengths < 2:
         cable = element if cause == "bend" else rival_element
         return f"measure at 1310 and 1550 nm: a bend loses far more at 1550; look along {cable} for a tight bend"

@@ -37,7 +37,9 @@ def light_by_circuit(weighed: Weighed, hypotheses: Hypotheses, cases: Cases) -> 
     `dirt_before`, `damage_before` (the same before any reading of the circuit); ordered by circuit and element.
     """
     cause = hypotheses.cause[weighed.hypothesis]
-    faces = np.flatnonzero(np.isin(cause, [CODE[name] for name, _ in FACE_COLUMNS]))
+    faces = np.flatnonzero(
+        np.isin(cause, [CODE[name] for name, _ in FACE_COLUMNS]) & (hypotheses.joint[weighed.hypothesis] >= 0)
+    )
     element = hypotheses.element[weighed.hypothesis[faces]]
     circuit = cases.circuit[weighed.case[faces]]
     span = len(hypotheses.names)

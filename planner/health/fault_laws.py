@@ -114,6 +114,14 @@ ALONE = {
     "nothing": 0.01,
 }
 ALONE_ARRAY_FACE = 0.30
+ALONE_ONE_FIBRE = 0.05  # the common part of a passive tree
+UNKNOWN_PATH_RATE = {  # that something is wrong on a path of usual length, where no path is known to learn it from
+    "contamination": 0.15,
+    "damaged_end_face": 0.02,
+    "bend": 0.006,
+    "splice": 0.003,
+    "fibre_break": 0.002,
+}
 
 
 def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np.float64]:

@@ -23,6 +23,7 @@ from planner.health.fault_laws import (
     RECORD_RATE,
     SPLICE_RATE,
     TRANSCEIVER_RATE,
+    UNKNOWN_PATH_RATE,
     UNTRACED_RECORD_RATE,
 )
 
@@ -96,6 +97,7 @@ def list_hypotheses(
         _nothing(circuits),
     ]
     frame = _stacked(parts)
+    frame = _stacked([frame, _unknown_path(circuits, untraced, frame)])
     frame["circuit"] = circuit_index.get_indexer(pd.Index(frame["circuit_id"]))
     order = np.argsort(frame["circuit"].to_numpy(), kind="stable")
     frame = frame.iloc[order]
@@ -219,6 +221,24 @@ def _record_hypotheses(circuits: pd.DataFrame, untraced: pd.Index) -> pd.DataFra
     broken = circuits["circuit_id"].isin(untraced).to_numpy()
     rate = np.where(broken, UNTRACED_RECORD_RATE, RECORD_RATE)
     return _rows(circuits, "record_error", RECORD, "", circuits["circuit_id"].iloc[:0], rate)
+
+
+def _unknown_path(circuits: pd.DataFrame, untraced: pd.Index, known: pd.DataFrame) -> pd.DataFrame:
+    """Faults somewhere on the path of a circuit whose path is not known: as common as on the others' paths."""
+    blind = circuits["circuit_id"].isin(untraced).to_numpy()
+    traced = int((~blind).sum())
+    on_path = known["family"].to_numpy() == PATH
+    on_path &= ~np.isin(known["circuit_id"].to_numpy(object), circuits["circuit_id"][blind].to_numpy(object))
+    weight = np.exp(known["rate"].to_numpy(np.float64) + known["belief"].to_numpy(np.float64)) * on_path
+    mean = np.bincount(known["cause"].to_numpy(np.int64), weights=weight, minlength=len(CODE)) / max(traced, 1)
+    rows = circuits[blind]
+    nowhere = pd.Series(np.full(len(rows), "", object))
+    return _stacked(
+        [
+            _rows(rows, cause, PATH, "", nowhere, mean[CODE[cause]] if mean[CODE[cause]] > 0 else usual)
+            for cause, usual in UNKNOWN_PATH_RATE.items()
+        ]
+    )
 
 
 def _nothing(circuits: pd.DataFrame) -> pd.DataFrame:

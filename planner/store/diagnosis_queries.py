@@ -81,31 +81,58 @@ def reading_time_of_day(con: duckdb.DuckDBPyConnection) -> float:
 
 
 def joint_touches(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[str]) -> pd.DataFrame:
-    """When joints on the paths of these circuits were opened or closed. Columns port_id, at (one per day).
+    """When joints on the paths of these circuits were opened or closed. Columns port_id, at (one per day), share.
 
-    A cleaning or an inspection of an end face opens its joint too.
+    A cleaning or an inspection of an end face opens its joint too. A loss test or a closed order on a circuit
+    tells that one of its joints was opened; where no record of that day says which, each has its `share` of
+    that touch, else 1.
     """
     with _named(con, "_wanted_circuits", "circuit_id", circuit_ids):
         return fetch(
             con,
             """
             WITH places AS (
-                SELECT DISTINCT p.port_id, p.connector_id
+                SELECT DISTINCT p.circuit_id, p.port_id, p.connector_id
                 FROM circuit_paths p JOIN _wanted_circuits USING (circuit_id)
                 WHERE p.connector_id IS NOT NULL AND p.port_id IS NOT NULL
             ),
-            found AS (
+            faces AS (SELECT DISTINCT port_id, connector_id FROM places),
+            recorded AS (
                 SELECT e.port_id, e."at" FROM mating_events e
-                WHERE e."at" <= ? AND e.port_id IN (SELECT port_id FROM places)
+                WHERE e."at" <= $now AND e.port_id IN (SELECT port_id FROM places)
                 UNION ALL
-                SELECT p.port_id, c."at" FROM cleanings c JOIN places p USING (connector_id) WHERE c."at" <= ?
+                SELECT p.port_id, c."at" FROM cleanings c JOIN faces p USING (connector_id) WHERE c."at" <= $now
                 UNION ALL
-                SELECT p.port_id, i."at" FROM inspections i JOIN places p USING (connector_id)
-                WHERE i."at" <= ? AND i.stage IS DISTINCT FROM 'incoming'
+                SELECT p.port_id, i."at" FROM inspections i JOIN faces p USING (connector_id)
+                WHERE i."at" <= $now AND i.stage IS DISTINCT FROM 'incoming'
+            ),
+            touched AS (SELECT port_id, "at"::DATE AS day, max("at") AS "at" FROM recorded GROUP BY ALL),
+            joints AS (SELECT DISTINCT circuit_id, port_id FROM places),
+            visited AS (
+                SELECT circuit_id, "at" FROM loss_tests WHERE "at" <= $now
+                UNION ALL
+                SELECT circuit_id, coalesce(closed_at, opened_at) FROM work_orders
+                WHERE action_taken IS NOT NULL AND coalesce(closed_at, opened_at) <= $now
+            ),
+            visits AS (
+                SELECT circuit_id, "at"::DATE AS day, max("at") AS "at"
+                FROM visited JOIN _wanted_circuits USING (circuit_id)
+                WHERE "at" >= (SELECT min("at") FROM power_readings)
+                GROUP BY ALL
+            ),
+            told AS (SELECT DISTINCT circuit_id, day FROM touched JOIN joints USING (port_id)),
+            somewhere AS (
+                SELECT j.port_id, v.day, v."at", 1.0 / count(*) OVER (PARTITION BY v.circuit_id, v.day) AS share
+                FROM visits v JOIN joints j USING (circuit_id)
+                WHERE NOT EXISTS (FROM told t WHERE t.circuit_id = v.circuit_id AND t.day = v.day)
             )
-            SELECT port_id, max("at") AS "at" FROM found GROUP BY port_id, "at"::DATE ORDER BY port_id, "at"
+            SELECT port_id, "at", 1.0 AS share FROM touched
+            UNION ALL
+            SELECT port_id, max("at"), max(share) FROM somewhere ANTI JOIN touched USING (port_id, day)
+            GROUP BY port_id, day
+            ORDER BY port_id, "at"
             """,
-            [now, now, now],
+            {"now": now},
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from itertools import product
 from pathlib import Path
 
@@ -34,6 +35,7 @@ from planner.pipeline import STEPS
 from planner.progress import silent
 from planner.stages import diagnose, drift
 from planner.store.database import open_database, transaction
+from planner.store.diagnosis_queries import joint_touches
 
 NO_BELIEFS = pd.DataFrame({"connector_id": pd.Series(dtype=object), "p_contaminated": [], "p_damaged": []})
 
@@ -118,8 +120,59 @@ def test_circuits_over_one_cable_share() -> None:
 
 def test_a_touch_after_the_daily_reading_shows_the_next_day() -> None:
     """A joint opened at 14:00 shows in the reading of the next day at 03:00, one opened at 01:00 the same day."""
-    rows = pd.DataFrame({"port_id": ["P", "P"], "day": [10 + 14 / 24, 20 + 1 / 24]})
+    rows = pd.DataFrame({"port_id": ["P", "P"], "day": [10 + 14 / 24, 20 + 1 / 24], "share": 1.0})
     assert touches_by_joint(pd.Index(["P"]), rows, 3 / 24).day.tolist() == [11, 20]
+
+
+def test_a_loss_test_is_a_touch_of_one_joint_nobody_named(tmp_path: Path) -> None:
+    """A test on a day without a recorded opening gives each joint of the path its share; else the record stands."""
+    con = open_database(tmp_path / "touched.duckdb")
+    build(con, 2, trunks=1, days=200)
+    con.execute("DELETE FROM mating_events")
+    con.execute("DELETE FROM loss_tests")
+    circuit, port = con.execute(
+        "SELECT circuit_id, min(port_id) FROM circuit_paths WHERE connector_id <> '' GROUP BY 1 ORDER BY 1"
+    ).fetchall()[0]
+    first = con.execute('SELECT min("at") FROM power_readings').fetchall()[0][0]
+    for number, day in enumerate((20, 30)):
+        con.execute(
+            """INSERT INTO loss_tests (test_id, circuit_id, direction, wavelength_nm, loss_db, "at", _load)
+               VALUES (?, ?, 'a_to_z', 1310, 1.0, ?, 1)""",
+            [f"T{number}", circuit, first + timedelta(days=day)],
+        )
+    con.execute(
+        """INSERT INTO mating_events (event_id, port_id, face, action, "at", _load)
+           VALUES ('E1', ?, 'front', 'mate', ?, 1)""",
+        [port, first + timedelta(days=30)],
+    )
+    found = joint_touches(con, first + timedelta(days=60), [circuit])
+    con.close()
+    joints = found[found["share"] < 1.0]
+    assert joints["share"].sum() == pytest.approx(1.0) and len(joints) == 4
+    assert (joints["at"] == first + timedelta(days=20)).all()
+    assert found.loc[found["share"] == 1.0, "port_id"].tolist() == [port]
+
+
+def test_an_unknown_path_can_be_at_fault() -> None:
+    """A circuit without a path may have dirt, a bend or a break on it, as often as the others' paths have."""
+    circuits = pd.DataFrame({"circuit_id": ["K1", "K2"], "a_port_id": ["A1", "A2"], "z_port_id": ["Z1", "Z2"]})
+    elements = pd.DataFrame(
+        {
+            "circuit_id": "K1",
+            "position": [1, 2, 3],
+            "element_kind": ["connector", "cable", "connector"],
+            "element_id": ["C1", "CB", "C2"],
+            "port_id": ["P1", None, "P2"],
+            "cable_kind": [None, "patch_cord", None],
+            "fibre_count": [1, 2, 1],
+        }
+    )
+    beliefs = pd.DataFrame({"connector_id": ["C1", "C2"], "p_contaminated": [0.1, 0.3], "p_damaged": [0.01, 0.01]})
+    found = list_hypotheses(circuits, elements, beliefs, pd.Index(["K2"]), pd.Series(dtype=float))
+    rate = np.exp(found.rate + found.belief)
+    dirt = found.cause == CODE["contamination"]
+    assert rate[dirt & (found.circuit == 1)] == pytest.approx([rate[dirt & (found.circuit == 0)].sum()])
+    assert (found.element_kind[dirt & (found.circuit == 1)] == 0).all()
 
 
 def test_only_good_looks_count_as_passed() -> None:
