@@ -203,18 +203,24 @@ def list_cases(
     found = open_changes(series.segments)
     place = pd.DataFrame({"series": series.row[row, kind], "circuit": circuit_of[row], "kind": kind})
     rises = found.merge(place, on="series")
-    rises["size_loss"] = np.where(rises["kind"] < LAUNCH_A, rises["size_db"], 0.0)
-    columns = ["circuit", "first_day", "last_day", "size_db"]
+    columns = ["circuit", "kind", "first_day", "last_day", "size_db"]
     # where power is read, it tells better than tests what is open now
     read = circuit_of[(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0).any(axis=1)]
-    more = tested[~tested["circuit"].isin(read)].assign(first_day=0, last_day=series.days)
+    more = tested[~tested["circuit"].isin(read)].assign(kind=LOSS_AZ, first_day=0, last_day=series.days)
     rises = pd.DataFrame({name: np.concatenate([rises[name], more[name]]) for name in columns})
     rises = rises.sort_values(["circuit", "first_day", "last_day"], kind="stable").reset_index(drop=True)
     reach = rises.groupby("circuit")["last_day"].cummax().shift(fill_value=-1).to_numpy()
     circuit = rises["circuit"].to_numpy(np.int64)
     new = np.ones(len(rises), np.bool_)
     new[1:] = (circuit[1:] != circuit[:-1]) | (rises["first_day"].to_numpy()[1:] > reach[1:] + SAME_CASE_DAYS)
-    merged = rises.groupby(np.cumsum(new)).agg(
+    # rises of one series add up, the series of one circuit show the same
+    by_series = rises.groupby([np.cumsum(new), rises["kind"]]).agg(
+        circuit=("circuit", "first"),
+        first_day=("first_day", "min"),
+        last_day=("last_day", "max"),
+        size_db=("size_db", "sum"),
+    )
+    merged = by_series.groupby(level=0).agg(
         circuit=("circuit", "first"),
         first_day=("first_day", "min"),
         last_day=("last_day", "max"),
