@@ -30,6 +30,7 @@ class Meter:
     gap_days: float
     season_db: float
     outliers: float
+    bias_db: float  # by which each transceiver's meter reads too high or too low, always the same
 
 
 @dataclass(frozen=True)
@@ -143,6 +144,8 @@ def blocks(
         light = series.tx_dbm[part][:, None] - fading - series.loss_db[part][:, None]
         light = light - series.pair_scale[part][:, None] * excess - fault_by_time(circuits, times, changes, False)
         rx = light + season[:, None] * wave + noise(shape, sd, meter, rng)
+        if meter.bias_db > 0:
+            tx, rx = (power + meter.bias_db * rng.standard_normal((m, 1)) for power in (tx, rx))
         step = steps[rng.integers(0, steps.shape[0], m)][:, None]
         tx, rx = np.round(tx / step) * step, np.round(rx / step) * step
         ratio = np.full(shape, np.nan)

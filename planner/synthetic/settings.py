@@ -38,6 +38,7 @@ TRAPS = (
     "technician_quality",
     "clock_errors",
     "order_lost",
+    "biased_meters",
 )
 
 
@@ -125,6 +126,7 @@ def meter(settings: Settings) -> Meter:
         gap_days=40.0 if settings.has("missing_days") else 8.0,
         season_db=0.35 if settings.has("seasonal") else 0.06,
         outliers=0.02 if settings.has("heavy_tails") else 0.003,
+        bias_db=0.8 if settings.has("biased_meters") else 0.0,
     )
 
 

@@ -240,6 +240,16 @@ def test_traps_do_what_they_say(standard: dict[str, pd.DataFrame], tmp_path: Pat
 
     assert offsets("large_offsets") > 1.5 * offsets("wrong_close_codes")
 
+    def scatter(fleet: dict[str, pd.DataFrame]) -> float:
+        """How far launched less received power lies from the acceptance test, over circuits at one wavelength."""
+        power = fleet["power_readings"].groupby("port_id")[["tx_dbm", "rx_dbm"]].first()
+        tests = fleet["loss_tests"].sort_values("at").drop_duplicates(["circuit_id", "wavelength_nm"])
+        both = fleet["circuits"].merge(tests, on=["circuit_id", "wavelength_nm"])
+        gap = both["a_port_id"].map(power["tx_dbm"]) - both["z_port_id"].map(power["rx_dbm"]) - both["loss_db"]
+        return float((gap - gap.median()).abs().median())
+
+    assert scatter(made["biased_meters"]) > 2 * scatter(standard)
+
 
 def test_demo_in_the_sample_data_is_what_its_seed_gives(demo: Path) -> None:
     """Making the demo anew gives the tables that lie in the sample data."""

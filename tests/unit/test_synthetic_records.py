@@ -68,7 +68,7 @@ def test_close_trace_events_read_as_one() -> None:
 
 def quiet_meter(step: float = 0.01) -> readings.Meter:
     """A meter with next to no noise and no gaps."""
-    return readings.Meter(1e-9, 0.0, (step,), 0.0, 0.0, 0.0, 0.0)
+    return readings.Meter(1e-9, 0.0, (step,), 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def one_series() -> tuple[readings.Series, readings.Changes]:
