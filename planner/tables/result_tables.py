@@ -346,15 +346,15 @@ FLEET_FIGURES = Table(
 DIAGNOSIS = Table(
     name="diagnosis",
     kind="result",
-    meaning="Possible causes of each circuit's state; probabilities of one circuit sum to 1.",
+    meaning="Possible causes of each circuit's state; probabilities of one circuit sum to 1. None if nothing was read.",
     columns=(
         _text("circuit_id", "circuit"),
         Column("cause", "text", "cause", allowed=CAUSES),
         _text("element_id", "connector, cable, splice or port; empty for nothing"),
         _text("element_kind", "what the element is"),
         _probability("probability", "posterior probability"),
-        _text("evidence", "the strongest lines in words"),
-        _at("onset_at", "when it most probably began"),
+        _text("evidence", "every source with its decibans, and their sum: its log-odds against nothing wrong"),
+        _at("onset_at", "when it most probably began; empty if before the first reading or not known"),
         _number("size_db", "dB", "loss it costs now"),
         _text("same_as", "elements that the data cannot tell apart from this one"),
         _text("next_test", "what would tell most"),
@@ -364,11 +364,12 @@ DIAGNOSIS = Table(
 DIAGNOSIS_EVIDENCE = Table(
     name="diagnosis_evidence",
     kind="result",
-    meaning="Evidence for the first cause against the runner-up; decibans add up to the log-odds.",
+    meaning="Evidence for one answer against another; the decibans of a question add up to the log-odds it states.",
     key=("circuit_id", "line"),
     columns=(
         _text("circuit_id", "circuit"),
         _count("line", "line number"),
+        _text("question", "what is compared: whether anything is wrong, where, which end face or fault"),
         _text("text", "in words"),
         _number("decibans", "deciban", "10 log10 of the likelihood ratio"),
     ),

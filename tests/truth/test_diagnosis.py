@@ -93,18 +93,39 @@ def test_probabilities_of_a_circuit_sum_to_one(standard: tuple[FaultFleet, dict[
 
 
 def test_evidence_adds_up_to_the_log_odds(standard: tuple[FaultFleet, dict[str, pd.DataFrame]]) -> None:
-    """Decibans of a circuit sum to ten times the logarithm of the odds of its first two rows."""
+    """The decibans of every question add up to the odds of its two answers, and those of a row to its own."""
     _, tables = standard
-    rows = tables["diagnosis"].sort_values(["circuit_id", "probability"], ascending=[True, False], kind="stable")
-    order = rows.groupby("circuit_id").cumcount()
-    first = rows[order == 0].set_index("circuit_id")["probability"]
-    second = rows[order == 1].set_index("circuit_id")["probability"]
-    lines = tables["diagnosis_evidence"].groupby("circuit_id")["decibans"].sum()
-    both = first.index.intersection(second.index)
-    both = both[(second[both] > 0.02).to_numpy()]
-    assert len(both) > 20
-    odds = 10 * np.log10(first[both] / second[both])
-    assert (odds - lines[both]).abs().max() < 0.1
+    rows, lines = tables["diagnosis"], tables["diagnosis_evidence"]
+    sums = lines.groupby(["circuit_id", "question"], as_index=False)["decibans"].sum()
+    said = sums["question"].str.extract(r"\(([\d.]+) %\) against .*\(([\d.]+) %\)$").astype(float)
+    sure = (said.min(axis=1, skipna=False) >= 5).to_numpy()  # per cent as printed are whole
+    assert sure.sum() > 40
+    said, sums = said[sure], sums[sure]
+    odds = 10 * np.log10(said[0] / said[1])
+    rounding = 10 * np.log10((said[0] + 0.5) / (said[0] - 0.5)) + 10 * np.log10((said[1] + 0.5) / (said[1] - 0.5))
+    assert ((odds - sums["decibans"]).abs() <= rounding).all()
+    top = rows.sort_values("probability", ascending=False, kind="stable")
+    calm = top[top["cause"] == "nothing"].set_index("circuit_id")["probability"]
+    faults = top[(top["cause"] != "nothing") & top["circuit_id"].isin(calm.index)]
+    told = faults["evidence"].str.extract(r"= ([+-][\d.]+) decibans against nothing wrong$")[0].astype(float)
+    true = 10 * np.log10(faults["probability"] / calm.reindex(faults["circuit_id"]).to_numpy())
+    assert len(faults) > 100 and (told - true).abs().max() < 0.1
+    parts = faults["evidence"].str.extractall(r" ([+-][\d.]+)(?:,| =)")[0].astype(float).groupby(level=0).sum()
+    assert (parts - told).abs().max() < 1e-6
+
+
+def test_every_fault_that_costs_light_has_a_line_about_light(
+    standard: tuple[FaultFleet, dict[str, pd.DataFrame]],
+) -> None:
+    """Where something is more likely wrong than not, what was measured is among the evidence that it is."""
+    _, tables = standard
+    rows, lines = tables["diagnosis"], tables["diagnosis_evidence"]
+    first = rows.sort_values("probability", ascending=False, kind="stable").drop_duplicates("circuit_id")
+    wrong = set(first.loc[(first["cause"] != "nothing") & (first["probability"] > 0.5), "circuit_id"])
+    asked = lines[lines["question"].str.startswith("Is anything wrong?") & lines["circuit_id"].isin(wrong)]
+    light = asked["text"].str.contains("power:|loss tests|measured loss|first readings")
+    assert len(wrong) > 15
+    assert set(asked.loc[light, "circuit_id"]) == wrong
 
 
 def test_blame_is_the_probability_of_the_end_face(standard: tuple[FaultFleet, dict[str, pd.DataFrame]]) -> None:

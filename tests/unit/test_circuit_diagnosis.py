@@ -19,6 +19,7 @@ from planner.health.change_points import segment_series
 from planner.health.circuit_cases import Cases, CircuitSeries, moved_since
 from planner.health.daily_series import quantisation_sd
 from planner.health.diagnosis import Levels, _lagged, _same_day_evidence, looks_by_face, touches_by_joint, weigh_levels
+from planner.health.diagnosis_evidence import by_source
 from planner.health.diagnosis_report import next_test
 from planner.health.fault_laws import (
     CODE,
@@ -271,6 +272,27 @@ def test_the_next_test_is_named_in_words() -> None:
     assert "OTDR" in next_test("splice", "S", "nothing", "", 0.6, False, 2)
 
 
+def test_damage_is_sent_for_replacement_not_for_cleaning() -> None:
+    """What is known to be damaged is replaced; a suspicion of damage is looked at first."""
+    known = next_test("damaged_end_face", "X", "contamination", "Y", 0.9, False, 2, known_damaged=True)
+    assert known == "replace the cord or connector of X: cleaning does not help damage"
+    suspected = next_test("damaged_end_face", "X", "nothing", "", 0.6, False, 2)
+    assert suspected.startswith("inspect X") and "replace its cord or connector" in suspected
+    either = next_test("contamination", "X", "damaged_end_face", "X", 0.6, False, 2)
+    assert "clean it if dirty" in either and "replace it if damaged" in either
+
+
+def test_what_sources_add_sums_to_the_weight_of_the_group() -> None:
+    """Added in order, the sources of a group sum to the logarithm of its members' weights together."""
+    rng = np.random.default_rng(8)
+    log_evidence, group = rng.normal(0, 3, (50, 5)), rng.integers(0, 7, 50)
+    added = by_source(log_evidence, group, 7)
+    for number in range(7):
+        members = log_evidence[group == number]
+        assert added[number].sum() == pytest.approx(np.log(np.exp(members.sum(axis=1)).sum()))
+        assert added[number, 0] == pytest.approx(np.log(np.exp(members[:, 0]).sum()))
+
+
 @pytest.fixture(scope="module")
 def database(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A database with one trunk of twelve circuits, diagnosed, all results current."""
@@ -324,21 +346,19 @@ def test_wrong_use_is_told_in_one_line(database: Path, tmp_path: Path) -> None:
     assert isinstance(ending.exception, InputError) and ".csv or .parquet" in str(ending.exception)
 
 
-def test_without_history_nothing_is_guessed(tmp_path: Path) -> None:
-    """A plant without readings, tests and events is diagnosed by priors alone, and says what it lacked."""
+def test_without_readings_nothing_is_guessed(tmp_path: Path) -> None:
+    """Circuits without readings, tests and traces have no diagnosis, and what was lacking is said."""
     con = open_database(tmp_path / "bare.duckdb")
     fleet = build(con, 6, trunks=1, days=200)
-    for table in ("power_readings", "loss_tests", "mating_events", "history_beliefs"):
+    for table in ("power_readings", "loss_tests", "otdr_events", "mating_events", "history_beliefs"):
         con.execute(f"DELETE FROM {table}")
     with transaction(con):
         assert "no power_readings" in drift.run(con, fleet.now, silent)
         note = diagnose.run(con, fleet.now, silent)
-    rows = con.execute("SELECT * FROM diagnosis").df()
+    counts = [con.execute(f"SELECT count(*) FROM {name}").fetchone() for name in ("diagnosis", "diagnosis_evidence")]
     con.close()
     assert "not assessed: no power_readings" in note and "no history_beliefs" in note
-    assert rows.groupby("circuit_id")["probability"].sum().to_numpy() == pytest.approx(np.ones(12))
-    top = rows.sort_values("probability", ascending=False).drop_duplicates("circuit_id")
-    assert (top["cause"] == "nothing").all()
+    assert counts == [(0,), (0,)]
 
 
 def test_a_second_run_gives_the_same_rows(tmp_path: Path) -> None:

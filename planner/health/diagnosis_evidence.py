@@ -1,0 +1,518 @@
+"""Why a circuit's diagnosis says what it says: evidence line by line, in words and decibans that add up.
+
+In: the weighed hypotheses of each circuit's leading case, gathered into rows (one per cause and element). Out: the
+frame of `diagnosis_evidence` and a short text for every row of `diagnosis`. Several hypotheses answer a question
+together - dirt or damage on either end face of one joint, every way of nothing being wrong - so what one source says
+of them is what it adds to the logarithm of their summed weight, sources being added in a fixed order. The lines of
+one question therefore add up to the log-odds of its two answers, whatever stands behind each.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from planner.health.circuit_cases import LAUNCH_A, LAUNCH_Z, LOSS_AZ, LOSS_ZA, Cases
+from planner.health.diagnosis import BELIEF, COMMON, LEVEL, NEIGHBOURS, POWER, SOURCES, TESTS, TIMING, TRACE, Weighed
+from planner.health.fault_laws import CODE, SMALLEST_FAULT_DB
+from planner.health.hypotheses import PATH, Hypotheses
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+Words = NDArray[np.object_]
+
+DECIBANS_PER_NEPER = 10.0 / np.log(10.0)
+SMALLEST_SHOWN = 0.05  # deciban; what is smaller goes with the largest line
+CANCELS = 0.5  # two sources of one thing that leave less than this share of the larger are told together
+WORTH_A_QUESTION = 0.01  # probability from which a second answer is compared with the first
+WORTH_NAMING = 0.1  # share of an answer from which an end face or a kind of fault is named in it
+SMALLEST_MOVE_DB = 0.05
+REST = len(SOURCES)  # column of what was too small to list
+
+FAULTS_OF_JOINT = np.array([CODE["contamination"], CODE["damaged_end_face"]])
+OF_JOINTS = np.array([*FAULTS_OF_JOINT, CODE["remating_offset"], CODE["nothing"]])
+QUESTIONS = ("Is anything wrong?", "Where, or what else?", "Which of these?")
+SHORT = ("how common", "history", "power", "loss tests", "timing", "level", "trace", "other circuits", "unlisted")
+NAMES = {
+    "contamination": "dirt on",
+    "damaged_end_face": "damage of",
+    "bend": "a bend in",
+    "splice": "a bad splice",
+    "fibre_break": "a break in",
+    "transceiver": "the transceiver in",
+    "remating_offset": "only a new mating of",
+    "record_error": "a wrong record",
+    "nothing": "nothing wrong",
+}
+ALIKE = "nothing that was read tells them apart"
+SHIFTED = "nothing wrong but new matings that shifted it a little"
+UNPLACED = {
+    "contamination": "dirt on an unknown end face",
+    "damaged_end_face": "damage of an unknown end face",
+    "bend": "a bend at an unknown place",
+    "splice": "an unknown splice",
+    "fibre_break": "a break at an unknown place",
+    "transceiver": "a transceiver",
+    "remating_offset": "only a new mating",
+}
+
+
+@dataclass
+class Rows:
+    """The leading case's hypotheses of every circuit as rows, and what belongs to which.
+
+    `frame` has one row per circuit, cause and element: circuit, cause, element, element_kind, probability, pair (the
+    likeliest pair behind it), ordered by circuit and falling probability. `pair` and `row` (both one per pair of a
+    leading case) say which pairs a row gathers.
+    """
+
+    frame: pd.DataFrame
+    pair: IntArray
+    row: IntArray
+
+
+def by_source(log_evidence: FloatArray, group: IntArray, groups: int) -> FloatArray:
+    """What each source adds to the logarithm of every group's summed weight, shape (groups, sources). [neper]
+
+    Sources are added from left to right; a group's row sums to the logarithm of its weight.
+
+    Examples
+    --------
+    >>> by_source(np.log(np.array([[0.5, 4.0], [0.5, 2.0]])), np.array([0, 0]), 1).round(3)
+    array([[0.   , 1.099]])
+    """
+    order = np.argsort(group, kind="stable")
+    start = np.searchsorted(group[order], np.arange(groups))
+    size = np.diff(np.append(start, len(order)))
+    added, before = np.zeros((groups, log_evidence.shape[1])), np.zeros(groups)
+    if not groups:
+        return added
+    total = np.zeros(len(order))
+    for source in range(log_evidence.shape[1]):
+        total += log_evidence[order, source]
+        best = np.maximum.reduceat(total, start)
+        after = best + np.log(np.add.reduceat(np.exp(total - np.repeat(best, size)), start))
+        added[:, source] = after - before
+        before = after
+    return added
+
+
+def places(rows: Rows, weighed: Weighed, hypotheses: Hypotheses) -> IntArray:
+    """Number of the answer each row belongs to, shape (rows,).
+
+    Dirt and damage of a joint's end faces are one answer (the same visit settles them); every other row is its own.
+    """
+    frame = rows.frame
+    cause = frame["cause"].to_numpy(np.int64)
+    joint = hypotheses.joint[weighed.hypothesis[frame["pair"].to_numpy(np.int64)]]
+    own = len(hypotheses.ports) + np.arange(len(frame))
+    key = np.where(np.isin(cause, FAULTS_OF_JOINT) & (joint >= 0), joint, own)
+    span = len(hypotheses.ports) + len(frame)
+    _, number = np.unique(frame["circuit"].to_numpy(np.int64) * span + key, return_inverse=True)
+    return np.asarray(number, np.int64)
+
+
+class Evidence:
+    """The evidence of the rows and of the answers they make up, in numbers and in words."""
+
+    def __init__(
+        self,
+        rows: Rows,
+        listed: FloatArray,
+        weighed: Weighed,
+        hypotheses: Hypotheses,
+        cases: Cases,
+        first_day: np.datetime64,
+        onset_day: FloatArray,
+        has_otdr: NDArray[np.bool_],
+    ) -> None:
+        """`listed`: probability under which each row stands in the diagnosis; `onset_day`: per pair, NaN unknown."""
+        self.rows, self.listed = rows, listed
+        self.weighed, self.hypotheses, self.cases = weighed, hypotheses, cases
+        self.first_day, self.onset_day, self.has_otdr = first_day, onset_day, has_otdr
+        self.names = np.asarray(hypotheses.names, dtype=object)
+        self.ports = np.asarray(hypotheses.ports, dtype=object)
+        frame = rows.frame
+        self.circuit = frame["circuit"].to_numpy(np.int64)
+        self.cause = frame["cause"].to_numpy(np.int64)
+        self.pair = frame["pair"].to_numpy(np.int64)
+        self.place = places(rows, weighed, hypotheses)
+        evidence = weighed.log_evidence[rows.pair]
+        self.of_row = by_source(evidence, rows.row, len(frame))
+        count = int(self.place.max(initial=-1)) + 1
+        self.of_place = by_source(evidence, self.place[rows.row], count)
+        self.members = _Members.of(self.place, listed, count)
+
+    # ------------------------------------------------------------------------------------------- questions
+
+    def lines(self, circuit_ids: pd.Index) -> pd.DataFrame:
+        """Rows of `diagnosis_evidence`: circuit_id, line, question, text, decibans."""
+        asked = self._questions()
+        if asked.empty:
+            return pd.DataFrame({name: [] for name in ("circuit_id", "line", "question", "text", "decibans")})
+        first, second = asked["first"].to_numpy(np.int64), asked["second"].to_numpy(np.int64)
+        within = (asked["question"] == len(QUESTIONS) - 1).to_numpy()
+        one, other = self._sides(first, second, within)
+        values = self._values(one, other, self._odds(first, second, within), first, second)
+        alike = np.abs(values).max(axis=1) < SMALLEST_SHOWN
+        shown = _shown(values)
+        words = [self._called(row, alone) for row, alone in ((first, within), (second, within))]
+        texts = self._texts(first, second)
+        chance = [self._chance(row, within) for row in (first, second)]
+        heads = np.array(
+            [
+                f"{QUESTIONS[number]} {_sentence(a)} ({_percent(p)}) against {b} ({_percent(q)})"
+                for number, a, p, b, q in zip(asked["question"], words[0], chance[0], words[1], chance[1], strict=True)
+            ],
+            dtype=object,
+        )
+        for text in texts:
+            text[alike] = ALIKE
+        which, source = np.nonzero(shown)
+        frame = pd.DataFrame(
+            {
+                "circuit_id": np.asarray(circuit_ids, dtype=object)[self.circuit[first][which]],
+                "question": heads[which],
+                "text": np.stack(texts, axis=1)[which, source],
+                "decibans": values[which, source],
+            }
+        )
+        frame.insert(1, "line", frame.groupby("circuit_id", sort=False).cumcount().to_numpy(np.int64) + 1)
+        return frame
+
+    def _questions(self) -> pd.DataFrame:
+        """What is compared on each circuit: question, first and second (rows that lead their answers)."""
+        table = pd.DataFrame({"circuit": self.circuit, "place": self.place, "listed": self.listed})
+        table["row"] = np.arange(len(table))
+        table["harmless"] = self.cause == CODE["nothing"]
+        by_place = table.groupby("place", as_index=False, sort=True).agg(
+            circuit=("circuit", "first"), chance=("listed", "sum"), row=("row", "first"), harmless=("harmless", "first")
+        )
+        by_place["row"] = self.members.first[by_place["place"]]
+        by_place = by_place.sort_values(["circuit", "chance", "row"], ascending=[True, False, True], kind="stable")
+        best = by_place.drop_duplicates("circuit").set_index("circuit")
+        calm = by_place[by_place["harmless"]].drop_duplicates("circuit").set_index("circuit")
+        faults = by_place[~by_place["harmless"]]
+        suspect = faults.drop_duplicates("circuit").set_index("circuit")
+        rival = faults[faults.groupby("circuit").cumcount() == 1].set_index("circuit")
+        wrong = best[~best["harmless"] & (best["chance"] > 0)]
+        parts = []
+        both = suspect.index[suspect["chance"] >= WORTH_A_QUESTION].intersection(calm.index)
+        first_calm = best.loc[both, "harmless"].to_numpy(np.bool_)
+        rows = [calm.loc[both, "row"].to_numpy(np.int64), suspect.loc[both, "row"].to_numpy(np.int64)]
+        parts.append((0, both, np.where(first_calm, rows[0], rows[1]), np.where(first_calm, rows[1], rows[0])))
+        other = wrong.index.intersection(rival.index[rival["chance"] >= WORTH_A_QUESTION])
+        parts.append((1, other, wrong.loc[other, "row"].to_numpy(np.int64), rival.loc[other, "row"].to_numpy(np.int64)))
+        first, second = self.members.first[wrong["place"]], self.members.second[wrong["place"]]
+        two = (second >= 0) & (self.listed[np.maximum(second, 0)] >= WORTH_A_QUESTION)
+        parts.append((2, wrong.index[two], first[two], second[two]))
+        asked = pd.concat(
+            [
+                pd.DataFrame({"circuit": circuit, "question": number, "first": one, "second": two})
+                for number, circuit, one, two in parts
+            ]
+        )
+        ordered: pd.DataFrame = asked.sort_values(["circuit", "question"], kind="stable").reset_index(drop=True)
+        return ordered
+
+    def _sides(self, first: IntArray, second: IntArray, within: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+        """Evidence of the two answers of each question, shape (questions, sources). [neper]"""
+        one, other = (
+            np.where(within[:, None], self.of_row[row], self.of_place[self.place[row]]) for row in (first, second)
+        )
+        return one, other
+
+    def _chance(self, row: IntArray, within: NDArray[np.bool_]) -> FloatArray:
+        """Probability of each answer as the diagnosis lists it; of one that it does not list, its own."""
+        own, chance = self.listed, self.rows.frame["probability"].to_numpy(np.float64)
+        count = len(self.of_place)
+        listed, all_of = (np.bincount(self.place, weights=values, minlength=count) for values in (own, chance))
+        alone = np.where(within, own[row], listed[self.place[row]])
+        return np.where(alone > 0, alone, np.where(within, chance[row], all_of[self.place[row]]))
+
+    def _odds(self, first: IntArray, second: IntArray, within: NDArray[np.bool_]) -> FloatArray:
+        """Log-odds of the two answers as listed; NaN where one is too small to be listed. [neper]"""
+        listed = np.bincount(self.place, weights=self.listed, minlength=len(self.of_place))
+        one, other = (np.where(within, self.listed[row], listed[self.place[row]]) for row in (first, second))
+        known = (one > 0) & (other > 0)
+        return np.where(known, np.log(np.where(known, one, 1.0) / np.where(known, other, 1.0)), np.nan)
+
+    def _values(
+        self, one: FloatArray, other: FloatArray, odds: FloatArray, first: IntArray, second: IntArray
+    ) -> FloatArray:
+        """Decibans of each source, and of what was not listed, for one answer against another."""
+        values = np.zeros((len(one), len(SOURCES) + 1))
+        values[:, : len(SOURCES)] = one - other
+        values[:, REST] = np.where(np.isnan(odds), 0.0, odds - values[:, : len(SOURCES)].sum(axis=1))
+        values *= DECIBANS_PER_NEPER
+        row = self.cases.computed[self.weighed.case[self.pair[first]]]
+        circuit = self.circuit[first]
+        read = _flags(self.cases.has_power_of, circuit) | ((row >= 0) & _flags(self.cases.has_power, row))
+        tested = _flags(self.cases.has_tests_of, circuit)
+        # without power readings what is left of them is what the other measurements say
+        _moved(values, ~read & tested, POWER, TESTS)
+        _moved(values, ~read & ~tested, POWER, LEVEL)
+        for told, with_it in ((TIMING, POWER), (LEVEL, POWER), (TIMING, TESTS), (LEVEL, TESTS)):
+            left, both = values[:, with_it] + values[:, told], values[:, [with_it, told]]
+            cancel = (both.prod(axis=1) < 0) & (np.abs(left) < CANCELS * np.abs(both).max(axis=1))
+            _moved(values, cancel, told, with_it)
+        return values
+
+    # ----------------------------------------------------------------------------------------------- rows
+
+    def of_rows(self, chosen: IntArray) -> Words:
+        """For each of these rows all its evidence in one line: against nothing wrong, or nothing against the worst.
+
+        Every source with its decibans, and their sum: the row's log-odds against nothing wrong on its circuit.
+        """
+        table = pd.DataFrame({"circuit": self.circuit, "row": np.arange(len(self.circuit)), "listed": self.listed})
+        harmless = self.cause == CODE["nothing"]
+        calm = table[harmless].drop_duplicates("circuit").set_index("circuit")["row"]
+        suspects = table[~harmless].sort_values(["circuit", "listed"], ascending=[True, False], kind="stable")
+        suspect = suspects.drop_duplicates("circuit").set_index("circuit")["row"]
+        own = harmless[chosen]
+        against = np.where(
+            own,
+            suspect.reindex(self.circuit[chosen]).fillna(-1).to_numpy(np.int64),
+            calm.reindex(self.circuit[chosen]).fillna(-1).to_numpy(np.int64),
+        )
+        texts = np.full(len(chosen), "", dtype=object)
+        some = against >= 0
+        first, second = chosen[some], against[some]
+        alone = np.ones(len(first), np.bool_)
+        odds = self._odds(first, second, alone)
+        values = self._values(self.of_row[first], self.of_row[second], odds, first, second)
+        rival = np.where(own[some], self._called(second, alone), "nothing wrong")
+        labels = np.array(SHORT, dtype=object)[None, :].repeat(len(first), axis=0)
+        labels[~self.has_otdr[self.circuit[first]], TRACE] = "return loss"
+        texts[some] = _one_line(values, labels) + " against " + rival
+        return texts
+
+    # ----------------------------------------------------------------------------------------------- words
+
+    def _called(self, row: IntArray, alone: NDArray[np.bool_]) -> Words:
+        """Each answer in words: "dirt or damage on C-12 or C-13"; of the row alone where asked."""
+        cause, pair = self.cause[row], self.pair[row]
+        head = np.array([NAMES[name] for name in CODE], dtype=object)[cause]
+        element = self.names[self.rows.frame["element"].to_numpy(np.int64)[row]]
+        named = element != ""
+        unplaced = np.array([UNPLACED.get(name, NAMES[name]) for name in CODE], dtype=object)[cause]
+        place = np.where(
+            cause == CODE["remating_offset"],
+            self._joint(pair, element),
+            element,
+        )
+        words: Words = np.where(named, head + " " + place, unplaced)
+        small = self.hypotheses.family[self.weighed.hypothesis[pair]] == PATH
+        words[cause == CODE["nothing"]] = NAMES["nothing"]
+        words[(cause == CODE["nothing"]) & small & (self.listed[row] >= WORTH_NAMING)] = SHIFTED
+        for number in np.flatnonzero(~alone & named & np.isin(cause, FAULTS_OF_JOINT)):
+            words[number] = self._joint_words(int(self.place[row[number]]))
+        return words
+
+    def _joint(self, pair: IntArray, otherwise: Words) -> Words:
+        """Name of the joint of each pair."""
+        joint = self.hypotheses.joint[self.weighed.hypothesis[pair]]
+        if not len(self.ports):
+            return otherwise
+        named: Words = np.where(joint >= 0, "joint " + self.ports[np.maximum(joint, 0)], otherwise)
+        return named
+
+    def _joint_words(self, place: int) -> str:
+        """Dirt or damage of a joint's end faces, those with a share worth naming."""
+        rows = self.members.of_place(place)
+        share = self.listed[rows] / max(float(self.listed[rows].sum()), 1e-300)
+        rows = rows[share >= WORTH_NAMING]
+        kinds = [word for word, name in (("dirt", FAULTS_OF_JOINT[0]), ("damage", FAULTS_OF_JOINT[1]))
+                 if name in self.cause[rows]]  # fmt: skip
+        faces = list(dict.fromkeys(self.names[self.rows.frame["element"].to_numpy(np.int64)[rows]]))
+        return f"{' or '.join(kinds)} on {' or '.join(str(face) for face in faces)}"
+
+    def _texts(self, first: IntArray, second: IntArray) -> list[Words]:
+        """One text per source for each question."""
+        circuit, case = self.circuit[first], self.weighed.case[self.pair[first]]
+        tested = _flags(self.cases.has_tests_of, circuit)
+        record = (self.cause[first] == CODE["record_error"]) | (self.cause[second] == CODE["record_error"])
+        traced = self.has_otdr[circuit]
+        texts = [np.full(len(first), "", dtype=object) for _ in range(len(SOURCES) + 1)]
+        texts[COMMON][:] = "how common each is, before anything is read"
+        texts[BELIEF][:] = "what openings, cleanings and looks say of the end faces"
+        texts[POWER] = self._power(case)
+        texts[TESTS] = np.where(record, "measured loss against what the path should lose", "loss tests")
+        texts[TIMING] = self._timing(first, second)
+        texts[LEVEL] = self._level(circuit, tested)
+        texts[TRACE] = np.where(traced, "reflectance and place in the OTDR trace", "return loss in the loss tests")
+        texts[NEIGHBOURS][:] = "other circuits over the same elements"
+        texts[REST][:] = "rows too small to list by themselves"
+        return texts
+
+    def _timing(self, first: IntArray, second: IntArray) -> Words:
+        """When each answer would have begun; for joints, against the days on which they were worked on."""
+        one, other = self._onsets(self.pair[first]), self._onsets(self.pair[second])
+        joint = [np.isin(self.cause[row], OF_JOINTS) for row in (first, second)]
+        calm = [self.cause[row] == CODE["nothing"] for row in (first, second)]
+        head = np.where(joint[0] | joint[1], "timing, against work on the joints: ", "timing: ").astype(object)
+        both = np.where(one == other, "both " + one, "the first " + one + ", the second " + other)
+        texts: Words = head + np.where(calm[0], other, np.where(calm[1], one, both))
+        return texts
+
+    def _onsets(self, pair: IntArray) -> Words:
+        """When the fault behind each pair would have begun, in words."""
+        days = moments(self.onset_day[pair], self.first_day).astype("datetime64[D]")
+        path = self.hypotheses.family[self.weighed.hypothesis[pair]] == PATH
+        distinct, place = np.unique(days, return_inverse=True)
+        named = np.array(["" if np.isnat(day) else f"from {_day(day)}" for day in distinct], dtype=object)[place]
+        words: Words = np.where(named == "", np.where(path, "from before the first reading", "on no known day"), named)
+        return words
+
+    def _level(self, circuit: IntArray, tested: NDArray[np.bool_]) -> Words:
+        """What the level of the circuit says, apart from its changes."""
+        above = self.weighed.standing_db[circuit]
+        usual = np.where(tested, "measured loss against what the path should lose", "level of the light")
+        return np.array(
+            [
+                str(words) if np.isnan(db) else f"first readings {db:+.2f} dB from the as-built test"
+                for db, words in zip(above, usual, strict=True)
+            ],
+            dtype=object,
+        )
+
+    def _power(self, case: IntArray) -> Words:
+        """What the power readings of each case did, in words."""
+        cases, row = self.cases, self.cases.computed[case]
+        texts = np.empty(len(case), dtype=object)
+        read = _flags(cases.has_power_of, cases.circuit[case])
+        for number, place in enumerate(row):
+            if place < 0:
+                texts[number] = "power: no lasting change" if read[number] else "nothing read"
+                continue
+            texts[number] = _move_words(
+                cases.moves_db[place], int(cases.best_day[place]), cases.end_day[place], self.first_day
+            )
+        return texts
+
+
+@dataclass
+class _Members:
+    """Rows of every answer, the most probable first: `row` ordered by answer, `start` of each (answers + 1)."""
+
+    row: IntArray
+    start: IntArray
+
+    @classmethod
+    def of(cls, place: IntArray, chance: FloatArray, count: int) -> _Members:
+        order = np.lexsort((np.arange(len(place)), -chance, place))
+        return cls(order, np.searchsorted(place[order], np.arange(count + 1)))
+
+    @property
+    def first(self) -> IntArray:
+        """The most probable row of each answer."""
+        return self.row[self.start[:-1]]
+
+    @property
+    def second(self) -> IntArray:
+        """The second row of each answer, -1 if it has one only."""
+        several = np.diff(self.start) > 1
+        return np.where(several, self.row[np.where(several, self.start[:-1] + 1, 0)], -1)
+
+    def of_place(self, place: int) -> IntArray:
+        """All rows of one answer."""
+        return self.row[self.start[place] : self.start[place + 1]]
+
+
+def moments(day: FloatArray, first_day: np.datetime64) -> NDArray[np.datetime64]:
+    """Days of the axis as dates; NaT where not known."""
+    known = ~np.isnan(day)
+    at = (first_day + np.where(known, day, 0).astype("timedelta64[D]")).astype("datetime64[us]")
+    return np.where(known, at, np.datetime64("NaT", "us"))
+
+
+def _flags(values: NDArray[np.bool_], at: IntArray) -> NDArray[np.bool_]:
+    """Values at these places; false where there are none."""
+    if not len(values):
+        return np.zeros(len(at), np.bool_)
+    return values[np.maximum(at, 0)] & (at >= 0)
+
+
+def _moved(values: FloatArray, where: NDArray[np.bool_], source: int, to: int) -> None:
+    """Tell what one source says with another, in place."""
+    values[:, to] += np.where(where, values[:, source], 0.0)
+    values[:, source] = np.where(where, 0.0, values[:, source])
+
+
+def _shown(values: FloatArray) -> NDArray[np.bool_]:
+    """Which lines are worth showing; the others go with the largest one, so that all still adds up."""
+    shown = np.abs(values) >= SMALLEST_SHOWN
+    largest = np.abs(values).argmax(axis=1)
+    each = np.arange(len(values))
+    shown[each, largest] = True
+    values[each, largest] += np.where(shown, 0.0, values).sum(axis=1)
+    return shown
+
+
+def _one_line(values: FloatArray, labels: Words) -> Words:
+    """ "power +31.0, how common -14.2 = +16.8 decibans", strongest first; the figures add up as printed."""
+    if not len(values):
+        return np.zeros(0, dtype=object)
+    tenths = np.rint(values * 10).astype(np.int64)
+    total = np.rint(values.sum(axis=1) * 10).astype(np.int64)
+    each, largest = np.arange(len(values)), np.abs(values).argmax(axis=1)
+    tenths[each, largest] += total - tenths.sum(axis=1)
+    order = np.argsort(-np.abs(tenths), axis=1, kind="stable")
+    text = np.full(len(values), "", dtype=object)
+    for position in range(values.shape[1]):
+        source = order[:, position]
+        figure = tenths[each, source]
+        more = labels[each, source] + " " + _signed(figure)
+        text = np.where(figure == 0, text, np.where(text == "", more, text + ", " + more))
+    lines: Words = text + " = " + _signed(total) + " decibans"
+    return lines
+
+
+def _signed(tenths: IntArray) -> Words:
+    """Numbers of tenths with sign and one decimal, each distinct one written once."""
+    distinct, place = np.unique(tenths, return_inverse=True)
+    return np.array([f"{value / 10:+.1f}" for value in distinct], dtype=object)[place]
+
+
+def _move_words(moves_db: FloatArray, best: int, ends: IntArray, first_day: np.datetime64) -> str:
+    """What each direction's readings did about the day that speaks most for a change."""
+    parts = []
+    for kind, name in (
+        (LOSS_AZ, "received at Z"),
+        (LOSS_ZA, "received at A"),
+        (LAUNCH_A, "launched at A"),
+        (LAUNCH_Z, "launched at Z"),
+    ):
+        size = moves_db[kind]
+        if np.isnan(size):
+            continue
+        day = best if kind in (LOSS_AZ, LOSS_ZA) else int(ends[kind])
+        moved = f"{'fell' if size > 0 else 'rose'} {abs(size):.2f} dB"
+        if abs(size) < SMALLEST_MOVE_DB:
+            moved = "steady"
+        elif abs(size) >= SMALLEST_FAULT_DB:  # what is smaller stands out on no day
+            moved += f" about {_day(first_day + np.timedelta64(day, 'D'))}"
+        parts.append(f"{name} {moved}")
+    return "power: " + ", ".join(parts) if parts else "nothing read"
+
+
+def _day(day: np.datetime64) -> str:
+    at = day.astype("datetime64[D]").astype(object)
+    return f"{at.day} {at:%b %Y}"
+
+
+def _percent(share: float) -> str:
+    if 0 < share < 0.01:
+        return "<1 %"
+    return ">99 %" if 0.99 < share < 1 else f"{100 * share:.0f} %"
+
+
+def _sentence(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+__all__ = ["Evidence", "Rows", "by_source", "moments", "places"]
