@@ -231,7 +231,8 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     damage   q P_dirty x matings x damage per dirty mating x cost of a replacement
     looking  max(0, look first) - max(0, clean blind)
     minutes  - work at the port
-    risk     - P(clean) x (exposure x value of a clean face + mishap on its live, unprotected circuits)
+    risk     - P(clean) x (exposure x P(the last look misses it) x value of a clean face
+             + mishap on its live, unprotected circuits)
 
     An end face is replaced where damage is more probable than not, or where what damage costs outweighs all that
     cleaning could win. The margin part then counts damage too; its dirt goes with the old end face, as if cleaned.
@@ -285,7 +286,9 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     looking = np.maximum(look_first, 0.0) - np.maximum(blind, 0.0)
 
     live = per_face(np.where(carried.protected, 0.0, weight))
-    risk = -p_good * (faces.exposure * latent_share * value_if_lossy + values.mishap * values.mishap_min * live)
+    # the look that ends the work finds most of the dirt that the opening brought, and it is cleaned off
+    left = faces.exposure * (1.0 - faces.seen_dirty * faces.cleaning)
+    risk = -p_good * (left * latent_share * value_if_lossy + values.mishap * values.mishap_min * live)
 
     replace_net = replace_margin - replace_cost
     clean_net = gain_clean + np.maximum(looking, 0.0) - clean_minutes * values.crew_minute
