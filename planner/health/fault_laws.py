@@ -83,7 +83,7 @@ RECORD_RATE = 0.002
 UNTRACED_RECORD_RATE = 0.5
 
 # Part of the onsets of a joint's fault that fall on no recorded touch, per touch of it (missing records).
-BACKGROUND_TOUCHES = 0.25
+BACKGROUND_TOUCHES = 0.10
 # Weight of "it was so before the first reading", in touches.
 BEFORE_TOUCHES = 1.0
 # How the light's change lies about the day of a touch (days from expected to weight).
