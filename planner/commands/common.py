@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -16,6 +17,7 @@ from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsed
 from rich.progress import Progress as Bar
 from rich.table import Table as Grid
 
+from planner.errors import InputError
 from planner.progress import Progress
 
 # Off a terminal (a file, a pipe) there is no width to fit: lines stay whole enough to read.
@@ -83,6 +85,39 @@ def show_table(frame: pd.DataFrame, title: str = "", out: Console = console) -> 
     for row in frame.itertuples(index=False):
         grid.add_row(*["" if pd.isna(value) else str(value) for value in row])
     out.print(grid)
+
+
+def file_to_write(file: Path, suffixes: tuple[str, ...] = ()) -> Path:
+    """The file, once its ending is one that can be written and its folder is there (made where it was not).
+
+    Raises
+    ------
+    InputError
+        The ending is none of `suffixes`, or the folder cannot be made or written to.
+    """
+    if suffixes and file.suffix.lower() not in suffixes:
+        raise InputError(
+            f"--out {file}: got the ending '{file.suffix}', must be {' or '.join(suffixes)}; choose one of them"
+        )
+    folder_to_write(file.parent)
+    return file
+
+
+def folder_to_write(folder: Path) -> Path:
+    """The folder, made where it was not.
+
+    Raises
+    ------
+    InputError
+        It cannot be made or written to.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be made: {error.strerror}; name a folder that you may write to") from error
+    if not os.access(folder, os.W_OK):
+        raise InputError(f"{folder}: cannot be written to; name a folder that you may write to")
+    return folder
 
 
 # How long a command waits for another process to let go of the database. [s]

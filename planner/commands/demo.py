@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 import duckdb
 
-from planner.commands.common import console, progress_bar, show_table
+from planner.commands.common import console, folder_to_write, progress_bar, show_table
 from planner.progress import part_of
 
 DEMO_SEED = 7
@@ -35,8 +35,7 @@ def demo(folder: Path, no_serve: bool, port: int, seed: int) -> None:
     from planner.store.database import open_database
     from planner.synthetic.scenario import write_demo
 
-    folder.mkdir(parents=True, exist_ok=True)
-    db = folder / "planner.duckdb"
+    db = folder_to_write(folder) / "planner.duckdb"
     con = open_database(db)
     loaded_at = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
     with progress_bar("demo") as progress:

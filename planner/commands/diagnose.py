@@ -7,12 +7,16 @@ from pathlib import Path
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, open_results, show_table
-from planner.errors import InputError, TraceError
-from planner.store.diagnosis_queries import diagnosis_rows, evidence_of
+from planner.commands.common import console, db_option, file_to_write, open_results, show_table
+from planner.errors import TraceError
+from planner.reports.causes import KIND_WORDS, cause_groups, same_suspect
+from planner.store.diagnosis_queries import diagnosis_rows
 from planner.store.known_ids import is_known, unknown_id
+from planner.store.summary_queries import circuit_evidence, undiagnosed_circuits
 
 SHOWN = 20
+LISTED = 4  # members of a group named on the terminal; the file names all
+NOT_ASSESSED = "not assessed: no power_readings, no loss_tests, no otdr_events"
 
 
 @click.command()
@@ -27,10 +31,12 @@ SHOWN = 20
 def diagnose(circuit: str | None, db: Path, out: Path | None) -> None:
     """What is probably wrong with CIRCUIT, element by element, with the evidence; or with every circuit.
 
-    Without CIRCUIT the circuits most probably at fault are listed. Probabilities of one circuit sum to 1;
-    evidence is in decibans (10 means ten times as probable) and adds up to the log-odds of the first cause
-    against the second.
+    Without CIRCUIT the circuits most probably at fault are listed. Probabilities of one circuit sum to 1; elements
+    that the readings cannot tell apart stand in one line. Evidence is in decibans (10 means ten times as probable)
+    and adds up to the log-odds of the two answers compared. A circuit without readings is not assessed.
     """
+    if out is not None:
+        file_to_write(out, (".csv", ".parquet"))
     con = open_results(db, "diagnosing")
     try:
         if circuit is not None and not is_known(con, "circuit", circuit):
@@ -39,60 +45,81 @@ def diagnose(circuit: str | None, db: Path, out: Path | None) -> None:
             _write(diagnosis_rows(con, circuit), out)
             console.print(f"written to {out}")
         if circuit is not None:
-            _show_circuit(diagnosis_rows(con, circuit), evidence_of(con, circuit))
+            _show_circuit(circuit, diagnosis_rows(con, circuit), circuit_evidence(con, circuit))
         elif out is None:
-            _show_fleet(diagnosis_rows(con, None))
+            _show_fleet(diagnosis_rows(con, None), undiagnosed_circuits(con))
     finally:
         con.close()
 
 
 def _write(rows: pd.DataFrame, out: Path) -> None:
-    if out.suffix == ".parquet":
-        rows.to_parquet(out, index=False)
-    elif out.suffix == ".csv":
-        rows.to_csv(out, index=False, date_format="%Y-%m-%dT%H:%M:%SZ")
+    # what tells most is a matter of the circuit: in a file every row of it says so
+    filled = rows.assign(next_test=rows.groupby("circuit_id")["next_test"].transform("first"))
+    if out.suffix.lower() == ".parquet":
+        filled.to_parquet(out, index=False)
     else:
-        raise InputError(f"--out {out}: got the ending '{out.suffix}', must be .csv or .parquet; choose one of them")
+        filled.to_csv(out, index=False, date_format="%Y-%m-%dT%H:%M:%SZ")
 
 
-def _show_circuit(rows: pd.DataFrame, evidence: pd.DataFrame) -> None:
-    shown = rows.head(SHOWN)
+def _show_circuit(circuit: str, rows: pd.DataFrame, evidence: pd.DataFrame) -> None:
+    if rows.empty:
+        console.print(f"Circuit {circuit}: {NOT_ASSESSED} of this circuit. Load some, or measure it.")
+        return
+    shown = cause_groups(rows).head(SHOWN)
+    named = [
+        KIND_WORDS.get(str(cause), "one of {count}").format(count=count) if count > 1 else str(cause).replace("_", " ")
+        for cause, count in zip(shown["cause"], shown["members"], strict=True)
+    ]
     table = pd.DataFrame(
         {
-            "cause": shown["cause"].str.replace("_", " "),
-            "element": shown["element_id"],
+            "cause": named,
+            "element": [_members(listed) for listed in shown["listed"]],
             "probability": shown["probability"].map("{:.3f}".format),
-            "since": shown["onset_at"].dt.strftime("%Y-%m-%d"),
+            "since": _since(shown),
             "dB now": shown["size_db"].map("{:.2f}".format, na_action="ignore"),
-            "cannot be told from": shown["same_as"],
         }
     )
-    show_table(table, f"Circuit {rows['circuit_id'].iloc[0]}: what is wrong" if len(rows) else "")
-    if len(evidence):
-        lines = pd.DataFrame(
-            {
-                "evidence for the first cause against the second": evidence["text"],
-                "decibans": evidence["decibans"].map("{:+.1f}".format),
-            }
-        )
-        show_table(lines)
-        console.print(f"sum {evidence['decibans'].sum():+.1f} decibans")
-    if len(rows) and rows["next_test"].iloc[0]:
+    show_table(table, f"Circuit {circuit}: what is wrong")
+    for question, lines in evidence.groupby("question", sort=False):
+        told = pd.DataFrame({"evidence": lines["text"], "decibans": lines["decibans"].map("{:+.1f}".format)})
+        told.loc[len(evidence)] = ["sum: log-odds of the two", f"{lines['decibans'].sum():+.1f}"]
+        show_table(told, str(question))
+    if rows["next_test"].iloc[0]:
         console.print(f"Next: {rows['next_test'].iloc[0]}")
 
 
-def _show_fleet(rows: pd.DataFrame) -> None:
+def _members(listed: tuple[tuple[str, float], ...]) -> str:
+    """The elements of one group with their shares."""
+    if len(listed) == 1:
+        return str(listed[0][0])
+    named = ", ".join(f"{element} ({probability:.3f})" for element, probability in listed[:LISTED])
+    return named + (f" and {len(listed) - LISTED} more" if len(listed) > LISTED else "")
+
+
+def _since(rows: pd.DataFrame) -> pd.Series:
+    """When each cause began; for faults without a day what that means."""
+    days = rows["onset_at"].dt.strftime("%Y-%m-%d")
+    begins = ~rows["cause"].isin(["nothing", "record_error"])
+    known: pd.Series = days.fillna("").mask(days.isna() & begins, "before the readings, or not known")
+    return known
+
+
+def _show_fleet(rows: pd.DataFrame, undiagnosed: int) -> None:
     first = rows[~rows["circuit_id"].duplicated()]
+    counts = [f"{n} {str(c).replace('_', ' ')}" for c, n in first["cause"].value_counts().items()]
+    if undiagnosed:
+        counts.append(f"{undiagnosed} {NOT_ASSESSED}")
+    console.print(f"{len(first) + undiagnosed} circuits: " + ", ".join(counts))
     faulty = first[~first["cause"].isin(["nothing", "remating_offset"])]
-    faulty = faulty.sort_values(["probability", "circuit_id"], ascending=[False, True]).head(SHOWN)
-    console.print(
-        f"{len(first)} circuits: "
-        + ", ".join(f"{n} {str(c).replace('_', ' ')}" for c, n in first["cause"].value_counts().items())
-    )
+    faulty = faulty.sort_values(["probability", "circuit_id"], ascending=[False, True])
+    faulty = same_suspect(faulty).head(SHOWN)
+    if faulty.empty:
+        return
+    others = [f" and {count - 1} more" if count > 1 else "" for count in faulty["circuits"]]
     show_table(
         pd.DataFrame(
             {
-                "circuit": faulty["circuit_id"],
+                "circuit": faulty["circuit_id"] + others,
                 "cause": faulty["cause"].str.replace("_", " "),
                 "element": faulty["element_id"],
                 "probability": faulty["probability"].map("{:.2f}".format),

@@ -10,7 +10,7 @@ from typing import Any
 import click
 import pandas as pd
 
-from planner.commands.common import WAIT_S, console, db_option, open_results, progress_bar, show_table
+from planner.commands.common import WAIT_S, console, db_option, folder_to_write, open_results, progress_bar, show_table
 from planner.errors import ParameterError
 from planner.store.loading import LoadReport, load_sources
 
@@ -239,6 +239,6 @@ def templates(outdir: Path) -> int:
     """
     from planner.intake.templates import write_templates
 
-    written = write_templates(outdir)
+    written = write_templates(folder_to_write(outdir))
     console.print(f"{len(written)} files written to {outdir}")
     return 0

@@ -11,7 +11,15 @@ import click
 import numpy as np
 import pandas as pd
 
-from planner.commands.common import console, db_option, open_existing, open_results, progress_bar, show_table
+from planner.commands.common import (
+    console,
+    db_option,
+    file_to_write,
+    open_existing,
+    open_results,
+    progress_bar,
+    show_table,
+)
 from planner.errors import ParameterError, TraceError
 from planner.store.database import open_database, transaction
 
@@ -41,6 +49,8 @@ def rank(db: Path, by: str, out: Path | None, top: int | None) -> None:
     """Rank every in-service end face: which to visit first, and why."""
     from planner.store.ranking_queries import ranking_rows
 
+    if out is not None:
+        file_to_write(out)
     con = open_results(db)
     rows = ranking_rows(con, by, None if out is not None else (top or SHOWN))
     con.close()
@@ -134,6 +144,8 @@ def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> 
         ranking_of_past,
     )
 
+    if out is not None:
+        file_to_write(out)
     con = open_existing(db)
     with progress_bar("bringing results up to date") as progress:
         bring_up_to_date(con, progress=progress)

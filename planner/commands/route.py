@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, open_existing, progress_bar, show_table
+from planner.commands.common import console, db_option, folder_to_write, open_existing, progress_bar, show_table
 from planner.reports.fleet_summary import proof_words
 
 # Rounds of the tight bound for a plan asked for by hand: some seconds at a few hundred blocks.
@@ -122,6 +122,7 @@ def route(
     compared = None
     con = open_existing(db)
     try:
+        folder_to_write(folder)
         with progress_bar("route") as progress:
             bring_up_to_date(con, None, progress)
             for other in others:  # refuses an unknown crew, site or region before the plan is stored

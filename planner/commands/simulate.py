@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from planner.commands.common import console, progress_bar
+from planner.commands.common import console, folder_to_write, progress_bar
 from planner.synthetic.fleet import simulate as write_fleet
 from planner.synthetic.settings import TRAPS, Settings
 
@@ -71,6 +71,6 @@ def simulate(
         perfect_records=perfect_records,
     )
     with progress_bar("simulating") as progress:
-        write_fleet(outdir, settings, progress)
+        write_fleet(folder_to_write(outdir), settings, progress)
     console.print(f"wrote an invented fleet to {outdir} (hidden truth in {outdir / 'truth'})")
     return 0

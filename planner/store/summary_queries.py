@@ -81,6 +81,21 @@ def newest_plan(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     return fetch(con, "SELECT * FROM plans ORDER BY made_at DESC, plan_id DESC LIMIT 1")
 
 
+def undiagnosed_circuits(con: duckdb.DuckDBPyConnection) -> int:
+    """How many circuits have no diagnosis: nothing was read or tested on them."""
+    row = con.execute("SELECT count(*) FROM circuits ANTI JOIN diagnosis USING (circuit_id)").fetchone()
+    return int(row[0]) if row else 0
+
+
+def circuit_evidence(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataFrame:
+    """The evidence of one circuit, question by question: line, question, text, decibans."""
+    return fetch(
+        con,
+        "SELECT line, question, text, decibans FROM diagnosis_evidence WHERE circuit_id = ? ORDER BY line",
+        [circuit_id],
+    )
+
+
 def crew_days(con: duckdb.DuckDBPyConnection, plan_id: str) -> pd.DataFrame:
     """One row per crew and day of a plan: stops, jobs, minutes, kilometres, benefit, first and last time."""
     return fetch(
