@@ -16,6 +16,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from planner.health.daily_series import row_medians
+
 FloatArray = NDArray[np.floating]
 IntArray = NDArray[np.integer]
 
@@ -343,7 +345,7 @@ def robust_slopes(matrix: FloatArray, days_per_bin: int = 7) -> FloatArray:
         pairs = (part[:, second] - part[:, first]) / span
         usable = (count[start : start + block] > 0).sum(axis=1) >= 3
         if usable.any():
-            slopes[start : start + block][usable] = np.nanmedian(pairs[usable], axis=1)
+            slopes[start : start + block][usable] = row_medians(pairs[usable])
     return slopes
 
 

@@ -40,7 +40,7 @@ def running_mean(matrix: Matrix, window: int = SMOOTHING_DAYS) -> Matrix:
     return np.where(n > 0, mean, np.nan).astype(np.float32)
 
 
-def row_medians(matrix: Matrix) -> NDArray[np.float64]:
+def row_medians(matrix: NDArray[np.floating]) -> NDArray[np.float64]:
     """Median of each row without its gaps; NaN for a row of gaps."""
     ordered = np.sort(matrix, axis=1)  # NaN goes last
     count = (~np.isnan(matrix)).sum(axis=1)

@@ -168,10 +168,19 @@ def _series_rows(
 
 def _median_of_first(matrix: Matrix, count: int) -> NDArray[np.float64]:
     """Median of the first `count` readings of each row; NaN for a row without any."""
-    if matrix.shape[1] == 0:
+    days = matrix.shape[1]
+    if days == 0:
         return np.full(matrix.shape[0], np.nan)
-    order = np.cumsum(~np.isnan(matrix), axis=1, dtype=np.int16)
-    return row_medians(np.where(order <= count, matrix, np.nan).astype(np.float32))
+    result = np.full(matrix.shape[0], np.nan)
+    rows, width = np.arange(matrix.shape[0]), 2 * count
+    # most rows have their first readings in the first days; only the rest are looked at further on
+    while len(rows):
+        part = matrix[rows, :width] if len(rows) < len(matrix) else matrix[:, :width]
+        order = np.cumsum(~np.isnan(part), axis=1, dtype=np.int16)
+        done = order[:, -1] >= count if width < days else np.ones(len(rows), np.bool_)
+        result[rows[done]] = row_medians(np.where(order <= count, part, np.nan)[done].astype(np.float32))
+        rows, width = rows[~done], 8 * width
+    return result
 
 
 def _reading_span(raw: Matrix, first_day: np.datetime64) -> tuple[NDArray[np.datetime64], NDArray[np.datetime64]]:

@@ -233,18 +233,21 @@ def source_words(
         return words, source
     event = np.clip(found.event, 0, max(len(history.seconds) - 1, 0))
     when = history.seconds[event] if len(history.seconds) else np.full(len(face), history.end_at)
-    day = np.datetime_as_string(when.astype("datetime64[s]"), unit="D").astype(object)
-    how, partner = found.how, found.partner
-    share = np.char.mod("%.0f %%", 100 * found.share).astype(object)
-    name = np.where(partner >= 0, ids[np.maximum(partner, 0)], "")
-    words[face] = np.select(
-        [how == PARTNER, how == AIR, how == START],
-        [
-            name + " at their mating on " + day + " (" + share + ")",
-            "the air when it was opened on " + day + " (" + share + ")",
-            "before the records begin (" + share + ")",
-        ],
-        default="rest or a poor cleaning about " + day + " (" + share + ")",
-    )
-    source[face[how == PARTNER]] = name[how == PARTNER]
+    days, day = np.unique(when // DAY, return_inverse=True)
+    dates = np.datetime_as_string(days.astype("datetime64[D]")).astype(object)
+    percent = np.array([f" ({share} %)" for share in range(101)], dtype=object)
+    share = np.rint(100 * found.share).astype(np.int64)
+    how = found.how
+    for kind, said in (
+        (PARTNER, " at their mating on "),
+        (AIR, "the air when it was opened on "),
+        (START, "before the records begin"),
+        (None, "rest or a poor cleaning about "),
+    ):
+        rows = np.flatnonzero(how == kind if kind is not None else ~np.isin(how, (PARTNER, AIR, START)))
+        text = np.full(len(rows), said, dtype=object) if kind == START else said + dates[day[rows]]
+        if kind == PARTNER:
+            source[face[rows]] = ids[found.partner[rows]]
+            text = source[face[rows]] + text
+        words[face[rows]] = text + percent[share[rows]]
     return words, source
