@@ -15,6 +15,9 @@ from dashboards.components.words import day, db, figure, is_unknown, percent
 
 Spec = dict[str, Any]
 
+# Readings that lie within so many days get as many on either side of them.
+NARROW_DAYS = 10
+
 _FONT = {"family": "system-ui, sans-serif", "size": 12.5, "color": "~ink"}
 _CONFIG: dict[str, Any] = {"displaylogo": False, "displayModeBar": False, "responsive": True, "scrollZoom": False}
 
@@ -87,12 +90,14 @@ def readings_figure(
     baseline: float | None = None,
     noise: float | None = None,
     step_at: Any = None,
+    step_word: str = "step",
     touched: Sequence[Any] = (),
 ) -> Spec:
     """Readings over time as a control chart: baseline with a band of three times its noise, step, touched days.
 
     Each series is (name, frame with columns at and value, colour name). `touched` are times at which an end
-    face of the path was worked on.
+    face of the path was worked on; `step_word` is what the mark at `step_at` is called. Readings of a day or two
+    get some weeks of axis, so that it shows days.
     """
     symbols = ("circle", "square", "diamond", "triangle-up", "cross", "x")
     data: list[Spec] = [
@@ -156,7 +161,7 @@ def readings_figure(
                 "yref": "paper",
                 "yanchor": "top",
                 "xanchor": "right",
-                "text": f"step {day(step_at)} ",
+                "text": f"{step_word} {day(step_at)} ",
                 "showarrow": False,
                 "font": {"color": "~act"},
             }
@@ -177,7 +182,7 @@ def readings_figure(
         "data": data,
         "layout": layout_of(
             yaxis={"title": titled(unit)},
-            xaxis={"type": "date"},
+            xaxis={"type": "date", **_wide_enough([at for _, frame, _ in series for at in frame["at"]])},
             shapes=shapes,
             annotations=annotations,
             showlegend=len(data) > 1,
@@ -185,6 +190,14 @@ def readings_figure(
             margin={"t": 28},
         ),
     }
+
+
+def _wide_enough(times: list[pd.Timestamp]) -> Spec:
+    """The range of a time axis whose readings all lie within a few days of each other; nothing for others."""
+    if not times or max(times) - min(times) > pd.Timedelta(days=NARROW_DAYS):
+        return {}
+    margin = pd.Timedelta(days=NARROW_DAYS)
+    return {"range": [(min(times) - margin).isoformat(), (max(times) + margin).isoformat()]}
 
 
 HISTORY_ROWS = {

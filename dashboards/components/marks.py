@@ -37,13 +37,13 @@ def state_mark(state: object, *, word: bool = True) -> html.Span:
     )
 
 
-def connector_state_of(p_not_clean: float | None, p_named: float | None = None) -> str:
+def connector_state_of(p_not_clean: float | None, p_costs_light: float | None = None) -> str:
     """The state a pair of probabilities calls for, by the rule the list uses."""
-    if p_not_clean is None and p_named is None:
+    if p_not_clean is None and p_costs_light is None:
         return "unknown"
-    dirty, named = p_not_clean or 0.0, p_named or 0.0
-    if named >= 0.5 or (named >= 0.25 and dirty >= 0.5):
+    dirty, costs = p_not_clean or 0.0, p_costs_light or 0.0
+    if costs >= 0.5 or (costs >= 0.25 and dirty >= 0.5):
         return "act"
-    if named >= 0.25 or dirty >= 0.5:
+    if costs >= 0.25 or dirty >= 0.5:
         return "soon"
     return "watch" if dirty >= 0.2 else "sound"

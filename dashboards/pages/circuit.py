@@ -39,9 +39,12 @@ from dashboards.components.words import (
 )
 from dashboards.data import ask
 from dashboards.pages.page import Page, Query
+from planner.reports.causes import KIND_WORDS, cause_groups
 from planner.store import page_queries
 
 PATH = "/circuit"
+SMALL_CAUSE, MOST_CAUSES = 0.02, 8  # causes below that, or beyond that many, are folded away
+NAMED_IN_CHARTS = 0.2  # from that probability on, when a fault began is marked in the charts
 
 
 def title(query: Query) -> str:
@@ -68,10 +71,9 @@ def layout(query: Query) -> list[Component]:
         _facts(row),
         *_wavelengths(circuit_id, budgets, wavelength),
         *_strip(circuit_id, row, budgets, wavelength, diagnosis),
-        html.Div(
-            [html.Div(_diagnosis(diagnosis)), html.Div(_evidence(circuit_id, diagnosis))], className="wide-narrow"
-        ),
-        *_readings(circuit_id, row),
+        *_diagnosis(diagnosis),
+        *_evidence(circuit_id, diagnosis),
+        *_readings(circuit_id, row, diagnosis),
         *_budget_table(budgets),
         *_otdr(circuit_id),
         *_orders(circuit_id),
@@ -137,7 +139,9 @@ def _verdict(row: Any, budgets: pd.DataFrame, wavelength: float | None, diagnosi
                     ".",
                 )
             )
-    faults = diagnosis[~diagnosis["cause"].isin(["nothing"])]
+    if diagnosis.empty:
+        lines.append(_undiagnosed())
+    faults = cause_groups(diagnosis[~diagnosis["cause"].isin(["nothing"])])
     if len(faults) and not is_unknown(row["p_fault"]):
         top = first(faults)
         calm = float(diagnosis.loc[diagnosis["cause"] == "nothing", "probability"].sum())
@@ -149,15 +153,7 @@ def _verdict(row: Any, budgets: pd.DataFrame, wavelength: float | None, diagnosi
             lines.append(
                 sentence(
                     opening,
-                    bold(cause(top["cause"])),
-                    " (",
-                    bold(percent(top["probability"])),
-                    ")",
-                    *(
-                        []
-                        if is_unknown(top["element_id"]) or not top["element_id"]
-                        else [" at ", element_link(top["element_kind"], top["element_id"])]
-                    ),
+                    *_cause_words(top),
                     "" if is_unknown(top["onset_at"]) else f", since about {day(top['onset_at'])}",
                     "" if is_unknown(top["size_db"]) else f", costing about {db(top['size_db'])}",
                     ".",
@@ -491,69 +487,136 @@ def _loss_words(row: dict[str, Any]) -> str:
     return db(row["typical_db"]) + spread
 
 
-def _diagnosis(diagnosis: pd.DataFrame) -> list[Component]:
-    parts: list[Component] = [html.H2("What it could be")]
-    if diagnosis.empty:
-        return [
-            *parts,
-            not_assessed("diagnosis", "It needs a traced path and series of readings. Run: planner analyse --db FILE"),
-        ]
-    rows: list[list[Cell]] = []
-    for line in records(diagnosis.head(12)):
-        more: list[Any] = []
-        if not is_unknown(line.evidence) and line.evidence:
-            more.append(html.Div(str(line.evidence), className="small"))
-        if not is_unknown(line.same_as) and line.same_as:
-            more.append(html.Div(f"Cannot be told apart from {line.same_as}.", className="faint small"))
-        if not is_unknown(line.next_test) and line.next_test:
-            more.append(html.Div(["Next test: ", str(line.next_test)], className="small"))
-        rows.append(
-            [
-                [cause(line.cause)],
-                element_link(line.element_kind, line.element_id),
-                level(float(line.probability)),
-                "" if is_unknown(line.size_db) else db(line.size_db, sign=True),
-                more,
-            ]
-        )
-    shown = "" if len(diagnosis) <= 12 else f" {len(diagnosis) - 12} less probable ones are not shown."
+def _undiagnosed() -> Component:
+    return not_assessed(
+        "power_readings, loss_tests or otdr_events of this circuit",
+        "What could be wrong with it is not known. Load some, or measure it.",
+    )
+
+
+def _cause_words(group: Any) -> list[Any]:
+    """What a group of causes that cannot be told apart is, where, and how probable."""
+    if group["members"] == 1:
+        place: list[Any] = []
+        if not is_unknown(group["element_id"]) and group["element_id"]:
+            place = [" at ", element_link(group["element_kind"], group["element_id"])]
+        return [bold(cause(group["cause"])), " (", bold(percent(group["probability"])), ")", *place]
+    words = KIND_WORDS.get(str(group["cause"]), "one of {count}").format(count=group["members"])
+    first, share = group["listed"][0]
     return [
-        *parts,
-        table(
-            f"Possible causes; all probabilities of this circuit add up to 100 %.{shown}",
-            heads("Cause", "At", "Probability", "Costs#", "Why*"),
-            rows,
-        ),
+        bold(words),
+        " (",
+        bold(percent(group["probability"])),
+        " together), first of all ",
+        element_link(group["element_kind"], first),
+        f" ({percent(share)})",
     ]
 
 
+def _diagnosis(diagnosis: pd.DataFrame) -> list[Component]:
+    parts: list[Component] = [html.H2("What it could be")]
+    if diagnosis.empty:
+        return [*parts, _undiagnosed()]
+    asked = [str(text) for text in diagnosis["next_test"] if not is_unknown(text) and text]
+    if asked:
+        parts.append(sentence("Next: ", bold(asked[0]), "."))
+    groups = cause_groups(diagnosis)
+    likely = (groups["probability"] >= SMALL_CAUSE) & (groups.index < MOST_CAUSES)
+    parts.append(
+        _cause_table(
+            groups[likely],
+            "Possible causes; all probabilities of this circuit add up to 100 %. What the readings cannot tell apart "
+            "stands in one row. Evidence in decibans: 10 are odds of ten to one.",
+        )
+    )
+    small = groups[~likely]
+    if len(small):
+        parts.append(
+            html.Details(
+                [
+                    html.Summary(
+                        f"{counted(len(small), 'less probable cause')}, {percent(small['probability'].sum())} together"
+                    ),
+                    _cause_table(small, "Less probable causes."),
+                ]
+            )
+        )
+    return parts
+
+
+def _cause_table(groups: pd.DataFrame, caption: str) -> html.Div:
+    rows: list[list[Cell]] = []
+    for _, group in groups.iterrows():
+        what: list[Any] = _cause_words(group) if group["members"] > 1 else _single_words(group)
+        if group["members"] > 1:
+            what = [
+                bold(KIND_WORDS.get(str(group["cause"]), "one of {count}").format(count=group["members"])),
+                html.Details([html.Summary("most probable first"), _member_list(group)]),
+            ]
+        harmless = group["cause"] in ("nothing", "record_error")
+        unknown = "" if harmless else "before the readings, or not known"
+        rows.append(
+            [
+                what,
+                level(float(group["probability"])),
+                "" if is_unknown(group["size_db"]) else db(group["size_db"], sign=True),
+                unknown if is_unknown(group["onset_at"]) else day(group["onset_at"]),
+                "" if is_unknown(group["evidence"]) else html.Span(str(group["evidence"]), className="small"),
+            ]
+        )
+    return table(caption, heads("Cause and place~", "Probability", "Costs#", "Since~", "Evidence*"), rows)
+
+
+def _single_words(group: Any) -> list[Any]:
+    words: list[Any] = [cause(group["cause"])]
+    if not is_unknown(group["element_id"]) and group["element_id"]:
+        words += [" at ", element_link(group["element_kind"], group["element_id"])]
+    return words
+
+
+def _member_list(group: Any) -> html.Ul:
+    return html.Ul(
+        [
+            html.Li([element_link(group["element_kind"], element), f" {percent(share)}"])
+            for element, share in group["listed"]
+        ],
+        className="small members",
+    )
+
+
 def _evidence(circuit_id: str, diagnosis: pd.DataFrame) -> list[Component]:
+    if diagnosis.empty:
+        return []
     parts: list[Component] = [html.H2("Evidence, added up")]
     evidence = ask(page_queries.circuit_evidence, circuit_id)
     if evidence.empty:
         return [*parts, html.P("No lines of evidence were kept: nothing stood out on this circuit.", className="faint")]
-    first = _cause_at(diagnosis, 0, "the first cause")
-    second = _cause_at(diagnosis, 1, "the runner-up")
+    tables = [
+        evidence_table(str(question), lines, "Between these two, the first:")
+        for question, lines in evidence.groupby("question", sort=False, dropna=False)
+    ]
     return [
         *parts,
-        evidence_table(
-            f"For {first} (+) against {second} (\u2212). 10 decibans are odds of ten to one.",
-            evidence,
-            f"Odds between these two: {first}",
+        html.P(
+            "Lines with a plus speak for the first of the two, with a minus for the second; 10 decibans are odds of "
+            "ten to one.",
+            className="faint small",
         ),
+        html.Div(tables, className="two"),
     ]
 
 
-def _cause_at(diagnosis: pd.DataFrame, position: int, otherwise: str) -> str:
-    if len(diagnosis) <= position:
-        return otherwise
-    line = diagnosis.iloc[position]
-    return cause(line["cause"]) + (
-        "" if is_unknown(line["element_id"]) or not line["element_id"] else f" at {line['element_id']}"
-    )
+def began(diagnosis: pd.DataFrame) -> tuple[Any, str]:
+    """When what is most probably wrong began and which port's launch it shows in; None and "" where not known."""
+    faults = diagnosis[~diagnosis["cause"].isin(["nothing", "record_error"])]
+    if faults.empty or first(faults)["probability"] < NAMED_IN_CHARTS:
+        return None, ""
+    top = first(faults)
+    port = str(top["element_id"]) if top["cause"] == "transceiver" else ""
+    return (None if is_unknown(top["onset_at"]) else top["onset_at"]), port
 
 
-def _readings(circuit_id: str, row: Any) -> list[Component]:
+def _readings(circuit_id: str, row: Any, diagnosis: pd.DataFrame) -> list[Component]:
     parts: list[Component] = [html.H2("Readings over time")]
     drift = ask(page_queries.circuit_series, circuit_id)
     power = ask(page_queries.power_by_day, (str(row["a_port_id"]), str(row["z_port_id"])))
@@ -562,36 +625,50 @@ def _readings(circuit_id: str, row: Any) -> list[Component]:
         return [*parts, not_assessed("power_readings and loss_tests of this circuit", "Load some, or measure it.")]
     touches = ask(page_queries.touches_on_path, circuit_id)
     touched = list(touches["at"].drop_duplicates())
+    onset, port = began(diagnosis)
+    worst = drift[drift["kind"] == "rx_power"].head(1)
+    known = len(worst) and not is_unknown(worst["baseline"].iloc[0])
+    step = worst["step_at"].iloc[0] if known and onset is None else onset
+    mark = "step" if onset is None else "began"
     if len(power):
-        series = []
-        for port, colour, end in ((row["a_port_id"], "watch", "A"), (row["z_port_id"], "soon", "Z")):
-            mine = power[(power["port_id"] == port) & power["rx_dbm"].notna()]
-            if len(mine):
-                frame = mine.rename(columns={"day_at": "at", "rx_dbm": "value"})
-                series.append((f"received at {end} ({port})", frame, colour))
-        worst = drift[drift["kind"] == "rx_power"].head(1)
-        known = len(worst) and not is_unknown(worst["baseline"].iloc[0])
-        parts.append(
-            drawn(
-                "power",
-                readings_figure(
-                    series,
-                    "dBm",
-                    baseline=float(worst["baseline"].iloc[0]) if known else None,
-                    noise=_or_none(worst["noise_db"].iloc[0]) if known else None,
-                    step_at=worst["step_at"].iloc[0] if known else None,
-                    touched=touched,
-                ),
-                label=f"Received power of circuit {circuit_id} over time; the table below holds the changes.",
-                caption=(
-                    "Median received power of each day. Band: baseline with three times the noise of the series "
-                    "that worsened most. Ticks at the bottom: days on which an end face of the path was worked on."
-                ),
-                height=300,
+        received = _power_series(row, power, "rx_dbm", "received")
+        if received:
+            parts.append(
+                drawn(
+                    "power",
+                    readings_figure(
+                        received,
+                        "dBm",
+                        baseline=float(worst["baseline"].iloc[0]) if known else None,
+                        noise=_or_none(worst["noise_db"].iloc[0]) if known else None,
+                        step_at=step,
+                        step_word=mark,
+                        touched=touched,
+                    ),
+                    label=f"Received power of circuit {circuit_id} over time; the table below holds the changes.",
+                    caption=(
+                        "Median received power of each day. Band: baseline with three times the noise of the series "
+                        f"that worsened most. {_mark_words(mark)}Ticks at the bottom: days on which an end face of "
+                        "the path was worked on."
+                    ),
+                    height=300,
+                )
             )
-        )
+        launched = _power_series(row, power, "tx_dbm", "launched")
+        if launched:
+            figure_part = drawn(
+                "launch",
+                readings_figure(
+                    launched, "dBm", step_at=onset if port else None, step_word=mark, touched=[] if port else touched
+                ),
+                label=f"Power launched into circuit {circuit_id} over time.",
+                caption="Median launched power of each day, as the ports at its ends report it.",
+                height=240,
+            )
+            # folded away unless the suspect is one of these ports
+            parts.append(figure_part if port else html.Details([html.Summary("Launched power"), figure_part]))
     if len(tests):
-        series = []
+        series: list[tuple[str, pd.DataFrame, str]] = []
         for (nm, direction), group in tests.groupby(["wavelength_nm", tests["direction"].fillna("unknown")]):
             colour = ("watch", "soon", "sound", "act")[len(series) % 4]
             frame = group.rename(columns={"loss_db": "value"})
@@ -599,55 +676,84 @@ def _readings(circuit_id: str, row: Any) -> list[Component]:
         parts.append(
             drawn(
                 "loss-tests",
-                readings_figure(series, "dB", touched=touched),
+                readings_figure(series, "dB", touched=touched, step_at=onset, step_word=mark),
                 label=f"Loss tests of circuit {circuit_id} over time.",
                 caption="Loss tests, end to end. Ticks: days on which an end face of the path was worked on.",
                 height=260,
             )
         )
-    if len(drift):
-        parts.append(
-            table(
-                "Change of each series against its own baseline; positive is worse.",
-                heads(
-                    "Series",
-                    "Change#",
-                    "Latest#",
-                    "Baseline#",
-                    "Noise#",
-                    "Step#",
-                    "Step on",
-                    "Trend a year#",
-                    "Readings#",
-                    "Last",
-                ),
-                [
-                    [
-                        f"{plain(line.kind)} {plain(line.direction) if not is_unknown(line.direction) else ''}"
-                        + (f" {line.wavelength_nm:.0f} nm" if not is_unknown(line.wavelength_nm) else ""),
-                        bold(db(line.drift_db, sign=True)),
-                        figure(line.latest, 2),
-                        figure(line.baseline, 2),
-                        db(line.noise_db),
-                        "none"
-                        if is_unknown(line.step_db)
-                        else f"{db(line.step_db, sign=True)} \u00b1 {figure(line.step_sd_db, 2)}",
-                        "" if is_unknown(line.step_at) else day(line.step_at),
-                        "" if is_unknown(line.slope_db_per_year) else db(line.slope_db_per_year, sign=True),
-                        figure(line.readings),
-                        day(line.last_at),
-                    ]
-                    for line in records(drift)
-                ],
-            )
-        )
-    else:
-        parts.append(not_assessed("series_drift of this circuit", "Run: planner analyse --db FILE"))
-    return parts
+    if drift.empty:
+        return [*parts, not_assessed("series_drift of this circuit", "Run: planner analyse --db FILE")]
+    changed = drift["drift_db"].abs().max()
+    most = "" if is_unknown(changed) else f", at most {db(changed)}"
+    return [*parts, html.Details([html.Summary(f"Change of {counted(len(drift), 'series', 'series')}{most}"),
+                                  _drift_table(drift)], open=bool(changed >= 0.2))]  # fmt: skip
+
+
+def _mark_words(mark: str) -> str:
+    return "Dashed: when the diagnosis has it begin. " if mark == "began" else "Dashed: the largest step. "
+
+
+def _power_series(row: Any, power: pd.DataFrame, column: str, word: str) -> list[tuple[str, pd.DataFrame, str]]:
+    """The daily readings of both end ports as the figure takes them."""
+    series: list[tuple[str, pd.DataFrame, str]] = []
+    for port, colour, end in ((row["a_port_id"], "watch", "A"), (row["z_port_id"], "soon", "Z")):
+        mine = power[(power["port_id"] == port) & power[column].notna()]
+        if len(mine):
+            frame = mine.rename(columns={"day_at": "at", column: "value"})
+            series.append((f"{word} at {end} ({port})", frame, colour))
+    return series
+
+
+def _drift_table(drift: pd.DataFrame) -> html.Div:
+    return table(
+        "Change of each series against its own baseline; positive is worse.",
+        heads(
+            "Series~",
+            "Change#",
+            "Latest#",
+            "Baseline#",
+            "Noise#",
+            "Step#",
+            "Step on",
+            "Trend a year#",
+            "Readings#",
+            "Last",
+        ),
+        [
+            [
+                _series_words(line),
+                bold(db(line.drift_db, sign=True)),
+                figure(line.latest, 2),
+                figure(line.baseline, 2),
+                db(line.noise_db),
+                "none"
+                if is_unknown(line.step_db)
+                else f"{db(line.step_db, sign=True)} \u00b1 {figure(line.step_sd_db, 2)}",
+                "" if is_unknown(line.step_at) else day(line.step_at),
+                "" if is_unknown(line.slope_db_per_year) else db(line.slope_db_per_year, sign=True),
+                figure(line.readings),
+                day(line.last_at),
+            ]
+            for line in records(drift)
+        ],
+    )
+
+
+def _series_words(line: Any) -> str:
+    if line.kind == "tx_power" and not is_unknown(line.port_id):
+        return f"launched at {line.port_id}"
+    words = f"{plain(line.kind)} {plain(line.direction) if not is_unknown(line.direction) else ''}"
+    return words + (f" {line.wavelength_nm:.0f} nm" if not is_unknown(line.wavelength_nm) else "")
 
 
 def _or_none(value: Any) -> float | None:
     return None if is_unknown(value) else float(value)
+
+
+def _folded(summary: str, *parts: Any) -> html.Details:
+    """A table behind one line that says what it holds."""
+    return html.Details([html.Summary(summary), table(*parts)])
 
 
 def _budget_table(budgets: pd.DataFrame) -> list[Component]:
@@ -678,7 +784,8 @@ def _budget_table(budgets: pd.DataFrame) -> list[Component]:
         )
     return [
         html.H2("Loss budget and where it comes from"),
-        table(
+        _folded(
+            counted(len(rows), "wavelength"),
             "Sums over the path. Typical is the statistical expectation; at most is the sum of the limits: the "
             "standards', for splitters the top of a planning range, and the operator's own where there are some.",
             heads(
@@ -705,7 +812,8 @@ def _otdr(circuit_id: str) -> list[Component]:
     head = first(newest)
     return [
         html.H2("Newest reflectometer trace"),
-        table(
+        _folded(
+            counted(len(newest), "event"),
             f"Trace {head['trace_id']}, {plain(head['direction'])}, "
             f"{head['wavelength_nm']:.0f} nm, {moment(head['at'])}.",
             heads("Event", "Distance#", "Loss#", "Reflectance#", "Kind"),
@@ -729,7 +837,8 @@ def _orders(circuit_id: str) -> list[Component]:
         return []
     return [
         html.H2("Work orders"),
-        table(
+        _folded(
+            f"{counted(len(orders), 'order')}, the newest opened {day(orders['opened_at'].iloc[0])}",
             "Newest first.",
             heads("Order", "Opened", "Closed", "Reason", "Cause found", "Done", "End face"),
             [

@@ -37,6 +37,8 @@ from planner.store import page_queries
 
 PATH = "/connector"
 
+LIKELY_ENOUGH = 0.2  # from that probability of dirt on, where it came from is worth a line
+
 BENEFIT_PARTS = (
     ("Margin restored", "outages avoided on its circuits by giving them their margin back", "margin_part"),
     ("Spread avoided", "dirt it would otherwise carry to end faces it meets", "spread_part"),
@@ -71,7 +73,7 @@ def layout(query: Query) -> list[Component]:
         html.H1(f"End face {connector_id}"),
         html.P(state_mark(row["state"]), title=page_queries.CONNECTOR_STATE_RULE),
         *_verdict(row),
-        _facts(row, int((events["other_side"] & (events["what"] == "mate")).sum())),
+        _facts(row, events[events["other_side"] & (events["what"] == "mate")]),
         html.Div(
             [html.Div(_evidence(connector_id, row)), html.Div(_benefit(row))],
             className="two",
@@ -96,50 +98,25 @@ def _verdict(row: Any) -> list[Component]:
                 bold(percent(row["p_contaminated"])),
                 " and damaged with ",
                 bold(percent(row["p_damaged"])),
-                " probability.",
+                " probability",
+                *_costs(row),
+                ".",
                 kind="lead",
             )
         )
-        if not is_unknown(row["p_costs_light"]):
-            extra = "" if is_unknown(row["light_db"]) else f", then about {db(row['light_db'])}"
-            lines.append(
-                sentence(
-                    "It costs one of its circuits light now with ", bold(percent(row["p_costs_light"])), f"{extra}."
-                )
-            )
-        if not is_unknown(row["likely_source"]) and row["likely_source"]:
-            source: list[Any] = ["Where the dirt most probably came from: ", str(row["likely_source"])]
+        if row["p_contaminated"] >= LIKELY_ENOUGH and not is_unknown(row["likely_source"]) and row["likely_source"]:
+            source: list[Any] = ["If it is dirty, the dirt most probably came from ", str(row["likely_source"])]
             if not is_unknown(row["source_id"]) and row["source_id"]:
                 source += [" (", connector_link(row["source_id"]), ")"]
             lines.append(html.P([*source, "."]))
-        seen = (
-            "No inspection has passed it yet"
-            if is_unknown(row["days_since_good_look"])
-            else f"The last inspection that passed it was {counted(round(row['days_since_good_look']), 'day')} ago"
-        )
-        since = (
-            "."
-            if is_unknown(row["matings_since_good_look"])
-            else f"; {counted(row['matings_since_good_look'], 'mating')} since then."
-        )
-        lines.append(html.P([seen, since]))
-    if not is_unknown(row["p_named"]) and row["p_named"] >= page_queries.NAMED_FROM:
-        lines.append(
-            sentence(
-                "The diagnosis of circuit ",
-                circuit_link(row["named_by"]),
-                " names it with ",
-                bold(percent(row["p_named"])),
-                ".",
-            )
-        )
+        lines.append(html.P(_looks(row)))
     if not is_unknown(row["action"]):
+        worth = "" if is_unknown(row["benefit"]) else f"; a visit wins about {figure(row['benefit'])} customer-minutes"
+        if not is_unknown(row["benefit"]) and row["benefit"] <= 0:
+            worth = "; but a visit for it alone does not pay"
         lines.append(
             sentence(
-                "What to do: ",
-                bold(action(row["action"])),
-                f", {figure(row['minutes'])} minutes at the port. ",
-                "" if is_unknown(row["reasons"]) else str(row["reasons"]),
+                "What to do: ", bold(action(row["action"])), f", {figure(row['minutes'])} minutes at the port{worth}."
             )
         )
     visits = ask(page_queries.planned_visits, str(row["connector_id"]))
@@ -157,7 +134,41 @@ def _verdict(row: Any) -> list[Component]:
     return lines
 
 
-def _facts(row: Any, other_side: int) -> Component:
+def _costs(row: Any) -> list[Any]:
+    """What the circuits say of it: one figure, that of the circuit it most probably costs light."""
+    if is_unknown(row["p_costs_light"]):
+        return ["; no traced circuit passes it"]
+    if not row["diagnosed_circuits"]:
+        return ["; whether it costs its circuits light was not measured"]
+    if is_unknown(row["costs_circuit"]):
+        return ["; it costs no circuit light"]
+    size = "" if is_unknown(row["light_db"]) or not row["light_db"] else f", then about {db(row['light_db'])}"
+    return [
+        "; it costs circuit ",
+        circuit_link(row["costs_circuit"]),
+        " light with ",
+        bold(percent(row["p_costs_light"])),
+        size,
+    ]
+
+
+def _looks(row: Any) -> str:
+    """When an inspection last passed it, and what happened to it since."""
+    if not row["looks_known"]:
+        return "Looks not assessed: no inspections."
+    matings = row["matings_since_good_look"]
+    if is_unknown(row["days_since_good_look"]):
+        mated = "" if is_unknown(matings) else f"; it was mated {_times(matings)} in them"
+        return f"No inspection has passed it in the records{mated}."
+    since = "" if is_unknown(matings) else f"; it was mated {_times(matings)} since then"
+    return f"The last inspection that passed it was {counted(round(row['days_since_good_look']), 'day')} ago{since}."
+
+
+def _times(count: Any) -> str:
+    return {0: "never", 1: "once", 2: "twice"}.get(round(float(count)), f"{figure(count)} times")
+
+
+def _facts(row: Any, other_side: pd.DataFrame) -> Component:
     port: Any = "in no port"
     if not is_unknown(row["port_id"]):
         label = "" if is_unknown(row["port_label"]) else f", marked {row['port_label']}"
@@ -175,7 +186,7 @@ def _facts(row: Any, other_side: int) -> Component:
             ("Kind", f"{plain(row['family'])} {plain(row['polish'])}, {plain(row['role'])} port"),
             ("Cable", cable),
             ("Air", plain(row["environment"])),
-            ("Last mated", day(row["last_mated_at"])),
+            ("Last mated itself", "never recorded" if is_unknown(row["last_mated_at"]) else day(row["last_mated_at"])),
             ("Last cleaned", "never recorded" if is_unknown(row["last_cleaned_at"]) else day(row["last_cleaned_at"])),
             (
                 "Last inspected",
@@ -185,7 +196,12 @@ def _facts(row: Any, other_side: int) -> Component:
                 + ("" if is_unknown(row["last_finding"]) else f", {plain(row['last_finding'])}"),
             ),
             ("Matings of its own", f"{figure(row['mates'])}, {figure(row['mates_since_clean'])} since it was cleaned"),
-            ("Matings from the other side", figure(other_side)),
+            (
+                "Mated from the other side",
+                "never recorded"
+                if other_side.empty
+                else f"{_times(len(other_side))}, last on {day(other_side['at'].max())}",
+            ),
         ]
     )
 
@@ -276,8 +292,8 @@ def _circuits(connector_id: str) -> list[Component]:
                 "State",
                 "Margin#",
                 "Change#",
-                "A fault on it",
-                "Blames this end face",
+                "Something wrong",
+                "It costs light",
                 "Customers#",
                 "Protected by",
             ),
@@ -287,8 +303,8 @@ def _circuits(connector_id: str) -> list[Component]:
                     state_mark(line.state),
                     margin_db(line.margin_db, line.allowed_from),
                     db(line.drift_db, sign=True),
-                    percent(line.p_fault),
-                    "no" if is_unknown(line.p_this) else level(float(line.p_this)),
+                    "not measured" if is_unknown(line.p_fault) else percent(line.p_fault),
+                    _blamed(line),
                     figure(line.customers),
                     circuit_link(line.protected_by),
                 ]
@@ -296,6 +312,16 @@ def _circuits(connector_id: str) -> list[Component]:
             ],
         ),
     ]
+
+
+def _blamed(line: Any) -> Cell:
+    """How probably this end face costs that circuit light, and how much."""
+    if is_unknown(line.p_fault):
+        return "not measured"
+    if is_unknown(line.p_this):
+        return "no"
+    size = "" if is_unknown(line.this_db) else f" {db(line.this_db)}"
+    return [level(float(line.p_this)), size]
 
 
 def _partners(connector_id: str) -> list[Component]:
@@ -313,7 +339,7 @@ def _partners(connector_id: str) -> list[Component]:
                 "" if is_unknown(line.probability) else percent(line.probability),
                 moment(line.met_at) if not is_unknown(line.met_at) else "before the history",
                 level(share, state=connector_state_of(share)),
-                site_link(line.site_id),
+                site_link(line.site_id, line.site_name),
             ]
         )
     return [

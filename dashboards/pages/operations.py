@@ -43,6 +43,13 @@ PATH = "/"
 SHOWN = 15
 
 ANALYSE = "Run: planner analyse --db FILE"
+# What lines of evidence that only name their source say, for what is suspected or against it.
+SAID_BY = {
+    "loss tests": "the loss tests decide it",
+    "return loss in the loss tests": "the return loss of the loss tests decides it",
+    "reflectance and place in the OTDR trace": "reflectance and place in the OTDR trace decide it",
+    "measured loss against what the path should lose": "the measured loss against what the path should lose decides it",
+}
 NEEDS = {
     "circuit_budget": "It needs loss_tests or power_readings and the plant tables. " + ANALYSE,
     "series_drift": "It needs power_readings or loss_tests. " + ANALYSE,
@@ -159,7 +166,8 @@ def _circuits(counts: dict[str, int], region: str, cause_wanted: str, state: str
         return parts
     parts.append(
         table(
-            f"Worst first: state, then probable faults, then least margin. At most {SHOWN} are shown.{STAR}",
+            "Worst first: state, then probable faults, then least margin; circuits with the same suspect once. "
+            f"At most {SHOWN} are shown.{STAR}",
             heads("Circuit~", "State", "Margin#", "Change#", "Suspect and why*", "Customers#"),
             [circuit_row(row) for row in records(worst)],
         )
@@ -188,17 +196,29 @@ def circuit_row(row: Any) -> list[Cell]:
         suspect += [
             bold(percent(row.p_fault)),
             f" that something is wrong; most probably {cause(row.cause)}",
-            *([" at ", element_link(row.suspect_kind, row.suspect_id)] if not is_unknown(row.suspect_id) else []),
+            *(
+                [" at ", element_link(row.suspect_kind, row.suspect_id)]
+                if not is_unknown(row.suspect_id) and row.suspect_id
+                else []
+            ),
             " (",
             bold(percent(row.p_suspect)),
             ")",
         ]
+        if not is_unknown(row.same_as) and row.same_as:
+            others = len(str(row.same_as).split("; "))
+            suspect.append(f" or one of {counted(others, 'other')} like it")
         if not is_unknown(row.onset_at):
             suspect.append(f", since about {day(row.onset_at)}")
+        suspect.append(".")
         if not is_unknown(row.evidence) and row.evidence:
-            suspect.append(html.Div(str(row.evidence), className="faint small"))
+            suspect.append(html.Div(_light_words(str(row.evidence)), className="faint small"))
         if not is_unknown(row.next_test) and row.next_test:
             suspect.append(html.Div(["Next: ", str(row.next_test)], className="small"))
+    if row.same_suspect > 1:
+        where = address("/circuits", suspect_id=f"is:{row.suspect_id}")
+        more = counted(row.same_suspect - 1, "more circuit")
+        suspect.append(html.Div(html.A(f"{more} with the same suspect", href=where), className="small"))
     change: list[Any] = [db(row.drift_db, sign=True)]
     if not is_unknown(row.drift_at):
         change.append(html.Div(f"{plain(row.drift_kind)}, {day(row.drift_at)}", className="faint small"))
@@ -216,6 +236,13 @@ def circuit_row(row: Any) -> list[Cell]:
     ]
 
 
+def _light_words(text: str) -> str:
+    """The strongest line about light as a sentence: "Received at Z fell 0.31 dB about 24 Aug 2030."."""
+    words = text.removeprefix("power: ")
+    words = SAID_BY.get(words, words)
+    return f"{words[:1].upper()}{words[1:]}."
+
+
 def _first_visits(counts: dict[str, int]) -> list[Component]:
     parts: list[Component] = [html.H2("End faces to visit first")]
     if not counts["ranking"]:
@@ -224,10 +251,10 @@ def _first_visits(counts: dict[str, int]) -> list[Component]:
     rows: list[list[Cell]] = [
         [
             [connector_link(row.connector_id), html.Div(site_link(row.site_id, row.site_name), className="small")],
-            [state_mark(row.state), html.Div(["dirty ", level(row.p_contaminated)], className="small")],
+            [state_mark(row.state), html.Div(_belief(row), className="small")],
             [
                 f"{action(row.action)}, {figure(row.minutes, 0, 'min')}",
-                html.Div(_short(row.reasons), className="faint small"),
+                html.Div(_why(row.reasons), className="faint small"),
             ],
             figure(row.benefit),
         ]
@@ -242,6 +269,23 @@ def _first_visits(counts: dict[str, int]) -> list[Component]:
         ),
         html.P(html.A("The whole ranking", href="/connectors")),
     ]
+
+
+def _belief(row: Any) -> list[Any]:
+    """What the visit is about: damage where it is to be replaced, else dirt."""
+    if row.action == "replace":
+        return ["damaged ", level(row.p_damaged, state="act")]
+    return ["dirty ", level(row.p_contaminated)]
+
+
+def _why(reasons: object) -> str:
+    """Of the reasons of a rank those about cost and customers, as one sentence."""
+    if is_unknown(reasons):
+        return ""
+    parts = [part for part in str(reasons).split("; ") if not part.startswith("contaminated ")]
+    telling = [part for part in parts if part.startswith("costs circuit") or (" on " in part and "customer" in part)]
+    words = ", ".join(telling or parts[:2])
+    return f"{words[:1].upper()}{words[1:]}." if words else ""
 
 
 def _short(text: object, most: int = 170) -> str:

@@ -342,7 +342,7 @@ def next_test(
         return f"take an OTDR trace from both ends and look at {element}"
     if cause == "record_error":
         return "check on site that the path is patched as recorded, then measure the loss end to end"
-    if rival in FACES and probability < 0.9:
+    if rival in FACES and rival_element and probability < 0.9:
         return f"inspect {rival_element} at the next visit"
     return "measure the loss end to end at two wavelengths"
 

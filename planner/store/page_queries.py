@@ -28,8 +28,10 @@ ColumnKind = Literal["text", "number", "timestamp", "boolean"]
 # Most rows one page of a large table may ask for.
 LARGEST_PAGE = 500
 
-# From this probability on a diagnosis counts as naming an element.
-NAMED_FROM = 0.25
+# From this probability on an end face counts as suspected of costing a circuit light.
+SUSPECTED_FROM = 0.25
+# A visit that wins this much is worth watching for, however the end face looks. [customer-min] Our choice.
+PAYS_FROM = 100
 
 # Causes that need nobody to go anywhere.
 HARMLESS = "('nothing', 'remating_offset')"
@@ -52,25 +54,26 @@ CIRCUIT_STATE_RULE = (
 )
 
 _CONNECTOR_STATE = f"""
-    CASE WHEN coalesce(h.p_not_clean, n.p_named) IS NULL THEN 'unknown'
-         WHEN n.p_named >= 0.5 OR (n.p_named >= {NAMED_FROM} AND h.p_not_clean >= 0.5) THEN 'act'
-         WHEN n.p_named >= {NAMED_FROM} OR h.p_not_clean >= 0.5 THEN 'soon'
-         WHEN h.p_not_clean >= 0.2 THEN 'watch'
+    CASE WHEN h.p_not_clean IS NULL OR NOT (SELECT history OR light FROM prepared.known) THEN 'unknown'
+         WHEN h.p_costs_light >= 0.5 OR (h.p_costs_light >= {SUSPECTED_FROM} AND h.p_not_clean >= 0.5) THEN 'act'
+         WHEN h.p_costs_light >= {SUSPECTED_FROM} OR h.p_not_clean >= 0.5 THEN 'soon'
+         WHEN h.p_not_clean >= 0.2 OR r.benefit >= {PAYS_FROM} THEN 'watch'
          ELSE 'sound' END
 """
 CONNECTOR_STATE_RULE = (
-    "Act now: a circuit's diagnosis names this end face with 50 % or more, or with 25 % or more while it is "
-    "more likely not clean than clean. Soon: named with 25 %, or more likely not clean than clean. Watch: "
-    "20 % or more not clean. Sound: less. Unknown: not assessed."
+    "Act now: the end face costs a circuit light with 50 % or more, or with 25 % or more while it is more likely "
+    "not clean than clean. Soon: it costs light with 25 %, or is more likely not clean than clean. Watch: 20 % or "
+    f"more not clean, or a visit wins {PAYS_FROM} customer-minutes. Sound: less. Unknown: not assessed."
 )
 
-# Tables made in memory beside a read-only store: end faces that a diagnosis names; circuits with what their
-# figures come to, in the order of need; for each row of the ranking the rows that belong to it, and its state.
+# Tables made in memory beside a read-only store: whether anything was recorded or measured at all; circuits with
+# what their figures come to, in the order of need; for each row of the ranking the rows that belong to it, and its
+# state.
 _PREPARED = (
-    """CREATE OR REPLACE TABLE prepared.named AS
-       SELECT element_id AS connector_id, max(probability) AS p_named, arg_max(circuit_id, probability) AS named_by
-       FROM diagnosis WHERE cause IN ('contamination', 'damaged_end_face') AND element_id IS NOT NULL
-       GROUP BY element_id""",
+    """CREATE OR REPLACE TABLE prepared.known AS
+       SELECT EXISTS (FROM mating_events) OR EXISTS (FROM inspections) OR EXISTS (FROM cleanings) AS history,
+              EXISTS (FROM power_readings) OR EXISTS (FROM loss_tests) OR EXISTS (FROM otdr_events) AS light,
+              EXISTS (FROM inspections) AS looks""",
     f"""CREATE OR REPLACE TABLE prepared.circuit_now AS
         WITH m AS (
           SELECT circuit_id, min(margin_db) AS margin_db, arg_min(wavelength_nm, margin_db) AS margin_nm,
@@ -102,8 +105,7 @@ _PREPARED = (
     f"""CREATE OR REPLACE TABLE prepared.face_now AS
         SELECT r.rowid AS ranking_row, s.rowid AS state_row, h.rowid AS health_row, {_CONNECTOR_STATE} AS state
         FROM ranking r LEFT JOIN connector_state s USING (connector_id)
-        LEFT JOIN connector_health h USING (connector_id)
-        LEFT JOIN prepared.named n USING (connector_id) ORDER BY r.rowid""",
+        LEFT JOIN connector_health h USING (connector_id) ORDER BY r.rowid""",
 )
 
 
@@ -195,22 +197,38 @@ def circuit_states(con: Connection, region: str = "") -> dict[str, int]:
 
 
 def worst_circuits(con: Connection, limit: int, region: str = "", cause: str = "", state: str = "") -> pd.DataFrame:
-    """Circuits that need somebody, worst first: state, margin, drift, suspect and why."""
+    """Circuits that need somebody, worst first: state, margin, drift, suspect and why.
+
+    Of circuits with the same probable suspect the worst stands for all; `same_suspect` is how many there are.
+    """
     return fetch(
         con,
         """WITH chosen AS (
-             SELECT k.* FROM prepared.circuit_now k LEFT JOIN circuit_status cs USING (circuit_id)
+             SELECT k.*, count(*) OVER same AS same_suspect FROM prepared.circuit_now k
+             LEFT JOIN circuit_status cs USING (circuit_id)
              LEFT JOIN sites a ON a.site_id = cs.a_site_id LEFT JOIN sites z ON z.site_id = cs.z_site_id
              WHERE k.state IN ('act', 'soon', 'watch') AND (? = '' OR a.region = ? OR z.region = ?)
                AND (? = '' OR k.cause = ?) AND (? = '' OR k.state = ?)
+             WINDOW same AS (PARTITION BY k.cause, if(k.p_suspect >= 0.5, nullif(k.suspect_id, ''), NULL),
+                             if(k.p_suspect >= 0.5 AND k.suspect_id <> '', NULL, k.circuit_id))
+             QUALIFY row_number() OVER (same ORDER BY k.state_rank) = 1
              ORDER BY k.state_rank LIMIT ?),
            reason AS (
-             SELECT circuit_id, cause, element_id, arg_max(evidence, probability) AS evidence,
-                    arg_max(next_test, probability) AS next_test, arg_max(onset_at, probability) AS onset_at,
-                    arg_max(size_db, probability) AS size_db
-             FROM diagnosis WHERE circuit_id IN (SELECT circuit_id FROM chosen) GROUP BY circuit_id, cause, element_id)
-           SELECT k.*, c.name, c.application, c.customers, c.priority, r.evidence, r.next_test, r.onset_at, r.size_db
+             SELECT circuit_id, cause, element_id, arg_max(same_as, probability) AS same_as,
+                    arg_max(onset_at, probability) AS onset_at, arg_max(size_db, probability) AS size_db
+             FROM diagnosis WHERE circuit_id IN (SELECT circuit_id FROM chosen) GROUP BY circuit_id, cause, element_id),
+           test AS (
+             SELECT circuit_id, any_value(next_test) FILTER (next_test <> '') AS next_test
+             FROM diagnosis WHERE circuit_id IN (SELECT circuit_id FROM chosen) GROUP BY circuit_id),
+           light AS (
+             SELECT circuit_id, arg_max(text, abs(decibans)) AS evidence FROM diagnosis_evidence
+             WHERE circuit_id IN (SELECT circuit_id FROM chosen) AND starts_with(question, 'Is anything wrong?')
+               AND regexp_matches(text, '^(power:|loss tests|measured loss|first readings|reflectance|return loss)')
+             GROUP BY circuit_id)
+           SELECT k.*, c.name, c.application, c.customers, c.priority, r.same_as, r.onset_at, r.size_db,
+                  t.next_test, l.evidence
            FROM chosen k JOIN circuits c USING (circuit_id)
+           LEFT JOIN test t USING (circuit_id) LEFT JOIN light l USING (circuit_id)
            LEFT JOIN reason r ON r.circuit_id = k.circuit_id AND r.cause = k.cause
              AND r.element_id IS NOT DISTINCT FROM k.suspect_id
            ORDER BY k.state_rank""",
@@ -245,16 +263,20 @@ def first_connectors(con: Connection, limit: int) -> pd.DataFrame:
     return fetch(
         con,
         f"""WITH r AS (SELECT * FROM ranking ORDER BY coalesce(benefit_rank, classic_rank) LIMIT ?),
-                 h AS (SELECT connector_id, p_not_clean FROM connector_health
+                 h AS (SELECT connector_id, p_not_clean, p_costs_light FROM connector_health
                        WHERE connector_id IN (SELECT connector_id FROM r))
             SELECT r.connector_id, r.site_id, p.name AS site_name, r.port, r.action, r.minutes,
                    r.benefit, r.benefit_score, r.p_contaminated, r.p_damaged, r.reasons, r.circuits,
                    {_CONNECTOR_STATE} AS state
             FROM r LEFT JOIN sites p USING (site_id) LEFT JOIN h USING (connector_id)
-            LEFT JOIN prepared.named n USING (connector_id)
             ORDER BY coalesce(r.benefit_rank, r.classic_rank)""",
         [limit],
     )
+
+
+def is_known(con: Connection) -> pd.Series:
+    """Whether anything was recorded of end faces (history), measured of circuits (light), looked at (looks)."""
+    return fetch(con, "SELECT history, light, looks FROM prepared.known").iloc[0]
 
 
 def audit_counts(con: Connection) -> pd.DataFrame:
@@ -368,19 +390,21 @@ def circuit_evidence(con: Connection, circuit_id: str) -> pd.DataFrame:
     """Evidence for the first cause against the runner-up, line by line."""
     return fetch(
         con,
-        "SELECT line, text, decibans FROM diagnosis_evidence WHERE circuit_id = ? ORDER BY line",
+        "SELECT line, question, text, decibans FROM diagnosis_evidence WHERE circuit_id = ? ORDER BY line",
         [circuit_id],
     )
 
 
 def circuit_series(con: Connection, circuit_id: str) -> pd.DataFrame:
-    """Drift of every series of readings of a circuit, worst first."""
+    """Drift of every series of readings of a circuit, what its end ports launch among them, worst first."""
     columns = _columns("series_drift")
     return fetch(
         con,
-        f"""SELECT {columns} FROM series_drift WHERE circuit_id = ?
+        f"""WITH ends AS (SELECT unnest([a_port_id, z_port_id]) AS port_id FROM circuits WHERE circuit_id = $id)
+            SELECT {columns} FROM series_drift
+            WHERE circuit_id = $id OR kind = 'tx_power' AND port_id IN (SELECT port_id FROM ends)
             ORDER BY drift_db DESC NULLS LAST, series_id""",
-        [circuit_id],
+        {"id": circuit_id},
     )
 
 
@@ -457,16 +481,21 @@ def connector(con: Connection, connector_id: str) -> pd.DataFrame:
         f"""SELECT c.connector_id, {state}, {health}, {ranking}, c.cable_id, c.cable_end, c.grade, c.installed_on,
                   ca.kind AS cable_kind, ca.fibre_type, ca.length_m,
                   p.name AS site_name, p.region, po.label AS port_label, ho.name AS housing_name, ho.rack,
-                  n.p_named, n.named_by, {_CONNECTOR_STATE} AS state
+                  b.circuit_id AS costs_circuit, b.name AS costs_circuit_name, known.looks AS looks_known,
+                  (SELECT count(*) FROM (SELECT DISTINCT circuit_id FROM circuit_paths WHERE connector_id = ?)
+                   JOIN prepared.circuit_now k USING (circuit_id) WHERE k.p_fault IS NOT NULL) AS diagnosed_circuits,
+                  {_CONNECTOR_STATE} AS state
            FROM (SELECT * FROM connectors WHERE connector_id = ?) c
            LEFT JOIN (SELECT * FROM connector_state WHERE connector_id = ?) s USING (connector_id)
            LEFT JOIN (SELECT * FROM connector_health WHERE connector_id = ?) h USING (connector_id)
            LEFT JOIN (SELECT * FROM ranking WHERE connector_id = ?) r USING (connector_id)
-           LEFT JOIN prepared.named n ON n.connector_id = c.connector_id
+           LEFT JOIN (SELECT f.circuit_id, ci.name FROM face_blame f LEFT JOIN circuits ci USING (circuit_id)
+                      WHERE f.connector_id = ? ORDER BY f.p_cause DESC, f.circuit_id LIMIT 1) b ON true
+           CROSS JOIN prepared.known
            LEFT JOIN cables ca ON ca.cable_id = c.cable_id
            LEFT JOIN sites p ON p.site_id = s.site_id LEFT JOIN ports po ON po.port_id = s.port_id
            LEFT JOIN housings ho ON ho.housing_id = coalesce(s.housing_id, po.housing_id)""",
-        [connector_id] * 4,
+        [connector_id] * 6,
     )
 
 
@@ -525,9 +554,10 @@ def connector_partners(con: Connection, connector_id: str) -> pd.DataFrame:
              SELECT s.partner_id, 'mated with it now', greatest(s.last_mated_at, p.last_mated_at), NULL
              FROM connector_state s LEFT JOIN connector_state p ON p.connector_id = s.partner_id
              WHERE s.connector_id = ? AND s.partner_id IS NOT NULL)
-           SELECT m.other_id, m.how, m.met_at, m.probability, h.p_not_clean, s.site_id, s.port_id, s.role
+           SELECT m.other_id, m.how, m.met_at, m.probability, h.p_not_clean, s.site_id, s.port_id, s.role,
+                  p.name AS site_name
            FROM met m LEFT JOIN connector_health h ON h.connector_id = m.other_id
-           LEFT JOIN connector_state s ON s.connector_id = m.other_id
+           LEFT JOIN connector_state s ON s.connector_id = m.other_id LEFT JOIN sites p ON p.site_id = s.site_id
            ORDER BY m.how <> 'mated with it now', m.probability DESC NULLS LAST, m.met_at DESC LIMIT 60""",
         [connector_id] * 3,
     )
@@ -538,10 +568,10 @@ def connector_circuits(con: Connection, connector_id: str) -> pd.DataFrame:
     return fetch(
         con,
         """WITH mine AS (SELECT DISTINCT circuit_id FROM circuit_paths WHERE connector_id = ?),
-                blamed AS (SELECT circuit_id, sum(probability) AS p_this FROM diagnosis
-                           WHERE element_id = ? GROUP BY circuit_id)
+                blamed AS (SELECT circuit_id, 1 - (1 - p_dirt) * (1 - p_damage) AS p_this, size_db AS this_db
+                           FROM face_blame WHERE connector_id = ?)
            SELECT c.circuit_id, c.name, c.application, c.customers, c.priority, c.protected_by,
-                  k.margin_db, k.allowed_from, k.drift_db, k.p_fault, k.cause, blamed.p_this, k.state
+                  k.margin_db, k.allowed_from, k.drift_db, k.p_fault, k.cause, blamed.p_this, blamed.this_db, k.state
            FROM mine JOIN circuits c USING (circuit_id) JOIN prepared.circuit_now k USING (circuit_id)
            LEFT JOIN blamed USING (circuit_id)
            ORDER BY c.priority NULLS LAST, c.customers DESC NULLS LAST, c.circuit_id LIMIT 100""",
@@ -578,11 +608,11 @@ def site_connectors(con: Connection, site_id: str, limit: int = 25) -> pd.DataFr
         con,
         f"""WITH r AS (SELECT * FROM ranking WHERE site_id = ?
                        ORDER BY coalesce(benefit_rank, classic_rank) LIMIT ?),
-                 h AS (SELECT connector_id, p_not_clean FROM connector_health
+                 h AS (SELECT connector_id, p_not_clean, p_costs_light FROM connector_health
                        WHERE connector_id IN (SELECT connector_id FROM r))
             SELECT r.connector_id, r.port, r.action, r.minutes, r.benefit, r.p_contaminated, r.p_damaged,
                    r.reasons, {_CONNECTOR_STATE} AS state
-            FROM r LEFT JOIN h USING (connector_id) LEFT JOIN prepared.named n USING (connector_id)
+            FROM r LEFT JOIN h USING (connector_id)
             ORDER BY coalesce(r.benefit_rank, r.classic_rank)""",
         [site_id, limit],
     )

@@ -16,7 +16,7 @@ from planner.store.database import fetch
 _CIRCUIT_DRIFT = """
     SELECT circuit_id, max(drift_db) AS drift_db
     FROM series_drift
-    WHERE circuit_id <> '' AND drift_db IS NOT NULL AND kind IN ('rx_power', 'loss_test')
+    WHERE circuit_id <> '' AND drift_db IS NOT NULL AND kind IN ('rx_power', 'loss_test') AND readings > 1
     GROUP BY circuit_id
 """
 
@@ -93,7 +93,7 @@ SELECT connector_id, site_id, port, circuits, p_contaminated, p_damaged,
                              mates_since_clean, mating_word(mates_since_clean))
              ELSE format('{:.0f} {} since the last cleaning', mates_since_clean, mating_word(mates_since_clean)) END,
         CASE WHEN NOT known_light THEN 'loss drift not assessed: no power_readings, no loss_tests'
-             WHEN drift_db IS NULL THEN 'loss drift not assessed: no readings on its circuits'
+             WHEN drift_db IS NULL THEN 'loss drift not assessed: its circuits were measured once or never'
              ELSE format('loss drift {:+.2f} dB', drift_db) END,
         CASE WHEN NOT known_looks THEN 'time since inspection not assessed: no inspections'
              WHEN days_since_inspection IS NULL THEN 'time since inspection not assessed: no history'
@@ -105,18 +105,24 @@ SELECT connector_id, site_id, port, circuits, p_contaminated, p_damaged,
     margin_part, spread_part, damage_part, looking_part, minutes_part, risk_part, minutes, action,
     CASE WHEN p_contaminated IS NULL THEN 'not assessed: no end-face state' ELSE concat_ws('; ',
         format('contaminated {:.0f} %, damaged {:.0f} %', 100 * p_contaminated, 100 * p_damaged),
-        CASE WHEN matings_since_good_look IS NULL THEN NULL
+        CASE WHEN NOT (known_matings OR known_looks OR known_cleanings OR known_light)
+                 THEN 'by assumption alone: no history, no light'
+             WHEN matings_since_good_look IS NULL THEN NULL
              WHEN NOT known_matings THEN 'matings not assessed: no mating_events'
+             WHEN NOT known_looks
+                 THEN format('{:d} {}, looks not assessed: no inspections',
+                             matings_since_good_look, mating_word(matings_since_good_look))
              WHEN days_since_good_look IS NULL
                  THEN format('{:d} {}, never seen clean', matings_since_good_look, mating_word(matings_since_good_look))
              ELSE format('{:d} {} and {:.0f} days since it was last seen clean', matings_since_good_look,
                          mating_word(matings_since_good_look), days_since_good_look) END,
         CASE WHEN p_contaminated >= 0.2 AND coalesce(likely_source, '') <> ''
              THEN 'dirt probably from ' || likely_source END,
-        CASE WHEN cause_p >= 0.05
+        CASE WHEN cause_p >= 0.05 OR cause_p >= 0.01 AND margin_part >= 100
              THEN format('costs circuit {} about {:.1f} dB with {:.0f} %', circuit_id, size_db, 100 * cause_p)
              WHEN circuit_id IS NULL THEN 'carries no traced circuit'
-             WHEN drift_db IS NOT NULL AND drift_db < 0.1 THEN 'its circuits have lost no light'
+             WHEN drift_db IS NULL THEN 'whether its circuits lost light was not measured'
+             WHEN drift_db < 0.1 THEN 'its circuits have lost no light'
         END,
         CASE WHEN circuit_id IS NOT NULL THEN
             concat(CASE WHEN customers IS NULL THEN 'customers unknown'

@@ -16,7 +16,7 @@ def test_operations_follow_a_fault_to_its_end_face(visit: Visit) -> None:
     """From the first page to the suspected end face, its evidence, its circuit, and back, by clicks."""
     page = visit.open("/")
     row = page.locator("tr", has=page.get_by_role("link", name="K-1", exact=True)).first
-    expect(row).to_contain_text("stepped 0.9 dB on the day P-1 was opened")
+    expect(row).to_contain_text("Received at Z fell 0.90 dB about 1 Mar 2031")
     row.get_by_role("link", name="C-4").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("End face C-4")
     assert visit.address() == "/connector?id=C-4"

@@ -716,7 +716,7 @@ def _health(con: duckdb.DuckDBPyConnection) -> None:
                 "cause": "contamination",
                 "element_id": "C-4",
                 "probability": 0.72,
-                "evidence": "stepped 0.9 dB on the day P-1 was opened",
+                "evidence": "power +27.5, how common -15.0 = +12.5 decibans against nothing wrong",
                 "next_test": "inspect C-4 first",
                 "same_as": "C-3",
             },
@@ -726,7 +726,8 @@ def _health(con: duckdb.DuckDBPyConnection) -> None:
                 "cause": "contamination",
                 "element_id": "C-3",
                 "probability": 0.18,
-                "evidence": "same pair",
+                "evidence": "power +27.5, how common -21.0 = +6.5 decibans against nothing wrong",
+                "same_as": "C-4",
             },
             {
                 "circuit_id": "K-1",
@@ -741,17 +742,43 @@ def _health(con: duckdb.DuckDBPyConnection) -> None:
             {"circuit_id": "K-2", "cause": "nothing", "probability": 1.0},
         ],
     )
+    wrong = "Is anything wrong? Dirt on C-4 or C-3 (90 %) against nothing wrong (4 %)"
+    which = "Which of these? Dirt on C-4 (72 %) against dirt on C-3 (18 %)"
     put(
         con,
         "diagnosis_evidence",
         [
             {
                 "circuit_id": "K-1",
-                "line": 1,
-                "text": "belief about both end faces before the light was seen",
-                "decibans": 4.0,
-            },
-            {"circuit_id": "K-1", "line": 2, "text": "opened on the day of the step", "decibans": 2.0},
+                "line": number + 1,
+                "question": question,
+                "text": text,
+                "decibans": decibans,
+            }
+            for number, (question, text, decibans) in enumerate(
+                (
+                    (wrong, "how common each is, before anything is read", -14.0),
+                    (wrong, "power: received at Z fell 0.90 dB about 1 Mar 2031", 27.5),
+                    (which, "what openings, cleanings and looks say of the end faces", 4.0),
+                    (which, "timing, against work on the joints: both from 1 Mar 2031", 2.0),
+                )
+            )
+        ],
+    )
+    put(
+        con,
+        "face_blame",
+        [
+            {
+                "connector_id": face,
+                "circuit_id": "K-1",
+                "p_cause": share,
+                "p_dirt": share,
+                "p_damage": 0.0,
+                "size_db": 0.9,
+                "onset_at": days_ago(40),
+            }
+            for face, share in (("C-4", 0.8), ("C-3", 0.18))
         ],
     )
     ordered = sorted(FACES, key=lambda face: -P_DIRTY[face])

@@ -111,10 +111,11 @@ def test_network_page_names_suspect_and_reason(small: Dash) -> None:
         "0.60\u202fdB",
         "72\u202f%",
         "C-4",
-        "stepped 0.9 dB on the day P-1 was opened",
+        "Received at Z fell 0.90 dB about 1 Mar 2031.",
         "inspect C-4 first",
     ):
         assert part in words
+    assert "decibans" not in words
 
 
 def test_filters_narrow_the_network_page(small: Dash) -> None:
@@ -125,9 +126,26 @@ def test_filters_narrow_the_network_page(small: Dash) -> None:
 def test_circuit_page_adds_up(small: Dash) -> None:
     """The circuit page shows loss, allowance, margin, excess, suspect, evidence and unconfirmed values."""
     words = dashboard_fleet.text_of(shown("/circuit?id=K-1"))
-    for part in ("5.00\u202fdB", "5.60\u202fdB", "0.60\u202fdB", "most suspected", "splice SP-1", "+6.0",
+    for part in ("5.00\u202fdB", "5.60\u202fdB", "0.60\u202fdB", "most suspected", "splice SP-1", "+6.0", "+13.5",
+                 "dirt on one of 2 end faces (90\u202f% together)", "Which of these? Dirt on C-4 (72 %)",
                  "not confirmed against their source", "O-1"):  # fmt: skip
         assert part in words, part
+
+
+def test_charts_mark_when_the_diagnosis_has_it_begin(small: Dash) -> None:
+    """The dashed line stands at the onset of the most probable cause, not at another step of the series."""
+    stores = [each for each in dashboard_fleet.walk(shown("/circuit?id=K-1")) if isinstance(each, dcc.Store)]
+    marks = [mark["text"] for store in stores for mark in store.data["layout"].get("annotations", ())]
+    onset = dashboard_fleet.days_ago(40)
+    assert f"began {onset.day} {onset:%b %Y} " in marks
+    assert not any(mark.startswith("step") for mark in marks)
+
+
+def test_a_circuit_without_readings_is_not_told_to_be_sound(small: Dash) -> None:
+    """Without a diagnosis nothing is said of what is wrong but that it is not known."""
+    words = dashboard_fleet.text_of(shown("/circuit?id=K-3"))
+    assert "Not assessed: no power_readings, loss_tests or otdr_events of this circuit" in words
+    assert "nothing is wrong" not in words
 
 
 def test_circuit_page_shows_what_was_measured_on_each_element(small: Dash) -> None:
@@ -160,6 +178,8 @@ def test_connector_page_evidence_and_benefit_add_up(small: Dash) -> None:
     words = dashboard_fleet.text_of(shown("/connector?id=C-4"))
     assert "Dirty or damaged: 93\u202f%" in words and "+11.0" in words
     assert "+1,000.0" in words
+    assert "it costs circuit K-1 light with 80\u202f%, then about 0.90\u202fdB." in words
+    assert "What to do: inspect and clean, 10 minutes at the port; a visit wins about 1,000" in words
     assert "Planned: Mon 7 Apr, crew W-1, stop 1" in words
 
 
