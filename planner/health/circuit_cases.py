@@ -43,7 +43,8 @@ from planner.health.open_changes import open_changes, taken_out, without_other_c
 from planner.health.opened_joints import OpenedJoints
 
 SAME_CASE_DAYS = 20
-MOST_BY_TESTS = (8.0, 4.0)  # log likelihood ratio of one series of tests, where power is not read, and is [-]
+# Log likelihood ratio that each test after the first may add at most, where power is not read and where it is.
+MOST_BY_TESTS = (8.0, 4.0)
 UNCLEAR_DB = 0.15  # another change by that much within a day of a test leaves open which side of it was tested
 STALE_TEST_DB = 2.0  # a test tells nothing of a circuit whose light moved by that much less or more
 LASTING_DAYS = 3.0  # what a test found must be seen in the power so long after it
@@ -442,11 +443,13 @@ def lasting_tests(tests: pd.DataFrame, series: CircuitSeries, circuit_of: NDArra
     series, circuit_of
         As for `list_cases`.
     """
+    if tests.empty:
+        return tests
     segments = series.segments
-    row = np.full(int(max(tests["circuit"].max(), circuit_of.max(initial=-1))) + 1 if len(tests) else 0, -1)
+    row = np.full(int(max(tests["circuit"].max(), circuit_of.max(initial=-1))) + 1, -1)
     read = series.row[:, [LOSS_AZ, LOSS_ZA]]
     row[circuit_of] = np.where(read[:, 0] >= 0, read[:, 0], read[:, 1])
-    own = row[tests["circuit"].to_numpy(np.int64)] if len(tests) else np.zeros(0, np.int64)
+    own = row[tests["circuit"].to_numpy(np.int64)]
     if not (own >= 0).any():
         return tests
     keys = [tests[name] for name in ("circuit", "direction", "wavelength_nm")] + [tests["reference_cords"].fillna(0)]
@@ -508,7 +511,9 @@ def _tests_of(
         day, left = day[clear], (loss - around[1])[clear]
         # loss that a later test no longer shows was put right
         later = np.minimum.accumulate(left[::-1])[::-1]
-        found.append((nm, *repeat_statistics(day, np.minimum(left, later + noise), variance, days, most)))
+        found.append(
+            (nm, *repeat_statistics(day, np.minimum(left, later + noise), variance, days, most * (len(left) - 1)))
+        )
     return found or None
 
 
