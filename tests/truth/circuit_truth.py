@@ -27,7 +27,8 @@ def diagnosis_scores(database: Path, truth_folder: Path) -> dict[str, float]:
     The truth of a circuit is its largest fault of at least 0.2 dB now, else nothing. A false fault is a
     circuit with nothing (or only a remating offset) of which dirt, damage, a bend, a splice, a break or a
     transceiver is said; "clean circuits" among these lose less than 0.1 dB by dirt and faults together.
-    "visible" counts faulty circuits whose received light fell by 0.15 dB or more.
+    "visible" counts faulty circuits whose received light fell by 0.15 dB or more. A circuit that was not
+    assessed counts as one of which nothing is said to be wrong.
     """
     con = duckdb.connect(str(database), read_only=True)
     said = con.execute("SELECT circuit_id, cause, element_id, probability FROM diagnosis").df()
@@ -36,7 +37,9 @@ def diagnosis_scores(database: Path, truth_folder: Path) -> dict[str, float]:
     truth = pd.read_parquet(truth_folder / "circuit_causes.parquet")
     truth = truth[truth["main"]].set_index("circuit_id")
     by_cause = said.pivot_table("probability", "circuit_id", "cause", aggfunc="sum", fill_value=0.0)
-    top = by_cause.idxmax(axis=1).reindex(truth.index)
+    by_cause = by_cause.reindex(truth.index, fill_value=0.0)
+    by_cause.loc[by_cause.sum(axis=1) == 0, "nothing"] = 1.0
+    top = by_cause.idxmax(axis=1)
     real = truth["cause"]
     faulty = ~real.isin(HARMLESS)
     visible = faulty & (fall.reindex(truth.index) >= VISIBLE_DB)
