@@ -33,6 +33,9 @@
     return isNaN(at) ? String(value) : at.toLocaleDateString("en-GB", {day: "numeric", month: "short", year: "numeric", timeZone: "UTC"});
   });
   functions.words = shown(function (value) { return none(value) ? UNKNOWN : String(value).replaceAll("_", " "); });
+  functions.work = shown(function (value) {
+    return none(value) ? UNKNOWN : {inspect_clean: "inspect and clean"}[value] || String(value).replaceAll("_", " ");
+  });
   functions.yesNo = shown(function (value) { return none(value) ? UNKNOWN : value ? "yes" : "no"; });
 
   function link(path) {

@@ -43,7 +43,7 @@ from planner.reports.causes import KIND_WORDS, cause_groups
 from planner.store import page_queries
 
 PATH = "/circuit"
-SMALL_CAUSE, MOST_CAUSES = 0.02, 8  # causes below that, or beyond that many, are folded away
+SMALL_CAUSE, MOST_CAUSES = 0.05, 6  # causes below that, or beyond that many, are folded away
 NAMED_IN_CHARTS = 0.2  # from that probability on, when a fault began is marked in the charts
 
 
@@ -551,7 +551,12 @@ def _cause_table(groups: pd.DataFrame, caption: str) -> html.Div:
         if group["members"] > 1:
             what = [
                 bold(KIND_WORDS.get(str(group["cause"]), "one of {count}").format(count=group["members"])),
-                html.Details([html.Summary("most probable first"), _member_list(group)]),
+                html.Details(
+                    [
+                        html.Summary(f"first {group['listed'][0][0]} ({percent(group['listed'][0][1])})"),
+                        _member_list(group),
+                    ]
+                ),
             ]
         harmless = group["cause"] in ("nothing", "record_error")
         unknown = "" if harmless else "before the readings, or not known"
@@ -608,7 +613,7 @@ def _evidence(circuit_id: str, diagnosis: pd.DataFrame) -> list[Component]:
 
 def began(diagnosis: pd.DataFrame) -> tuple[Any, str]:
     """When what is most probably wrong began and which port's launch it shows in; None and "" where not known."""
-    faults = diagnosis[~diagnosis["cause"].isin(["nothing", "record_error"])]
+    faults = cause_groups(diagnosis[~diagnosis["cause"].isin(["nothing", "record_error"])])
     if faults.empty or first(faults)["probability"] < NAMED_IN_CHARTS:
         return None, ""
     top = first(faults)

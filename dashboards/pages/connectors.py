@@ -74,7 +74,7 @@ def views(by: str) -> tuple[GridColumnView, ...]:
         *_BELIEF,
         GridColumnView("benefit", "Benefit", 116, "whole"),
         GridColumnView("benefit_score", "Per minute", 141, "oneDigit"),
-        GridColumnView("action", "Do", 130, "words"),
+        GridColumnView("action", "Do", 150, "work"),
         GridColumnView("minutes", "Work", 91, "minutes"),
         *_PLACE,
         GridColumnView("reasons", "Why", 380),

@@ -992,9 +992,9 @@ def _read_by_key(con: Connection, grid: Grid, keys: list[object]) -> pd.DataFram
 
 def _read_faces(con: Connection, grid: Grid, keys: list[object]) -> pd.DataFrame:
     """Rows of the ranking by row number: of the large tables only the rows of the page are touched."""
-    # face_now holds one row for each row of the ranking, in the same order: their row numbers agree
+    # face_now is in the order of ranking_row: only the blocks that hold the keys are read
     found = con.execute(
-        f"SELECT state_row FROM prepared.face_now WHERE rowid IN ({_marks(keys)}) AND state_row IS NOT NULL", keys
+        f"SELECT state_row FROM prepared.face_now WHERE ranking_row IN ({_marks(keys)}) AND state_row IS NOT NULL", keys
     ).fetchall()
     places: list[object] = [row for (row,) in found]
     return fetch(
@@ -1002,7 +1002,7 @@ def _read_faces(con: Connection, grid: Grid, keys: list[object]) -> pd.DataFrame
         f"""SELECT {_selected(grid)}, r.row_no AS _key
             FROM (SELECT *, rowid AS row_no FROM ranking WHERE rowid IN ({_marks(keys)})) r
             LEFT JOIN sites p ON p.site_id = r.site_id
-            LEFT JOIN (SELECT * FROM prepared.face_now WHERE rowid IN ({_marks(keys)})) f
+            LEFT JOIN (SELECT * FROM prepared.face_now WHERE ranking_row IN ({_marks(keys)})) f
               ON f.ranking_row = r.row_no
             LEFT JOIN (SELECT *, rowid AS row_no FROM connector_state WHERE rowid IN ({_marks(places)})) s
               ON s.row_no = f.state_row""",

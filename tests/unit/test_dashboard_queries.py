@@ -144,3 +144,20 @@ def test_every_grid_reads_all_its_columns(tmp_path: Path) -> None:
             rows = page_queries.page_of(con, grid, 0, 50, sort=[(column.name, False)], filters=filters)
             assert len(rows) == page_queries.count_of(con, grid, filters)
     opened.close()
+
+
+def test_rows_of_a_second_analysis_keep_their_state_and_place(tmp_path: Path) -> None:
+    """A ranking that was written anew has other row numbers: the page still finds each row's state and end face."""
+    path = dashboard_fleet.build(tmp_path / "small.duckdb")
+    con = open_database(path)
+    frame = con.execute("SELECT * FROM ranking").df()
+    for _ in range(2):  # the rows written first keep their numbers until the file is packed
+        with transaction(con):
+            replace_result(con, "ranking", frame)
+    assert con.execute("SELECT min(rowid) > 0 FROM ranking").fetchone() == (True,)
+    con.close()
+    opened = page_queries.open_for_pages(path)
+    rows = page_queries.page_of(page_queries.page_cursor(opened), GRID, 0, 50, by="benefit")
+    opened.close()
+    assert rows["state"].notna().all() and rows["family"].notna().all()
+    assert rows.set_index("connector_id")["state"]["C-4"] == "act"
