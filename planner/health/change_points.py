@@ -35,7 +35,7 @@ DEFAULT_THRESHOLD = 4.5
 
 # Readings at the very end that count as a change though they are too few for a segment, and by how much at least.
 LONGEST_TAIL = 3
-TAIL_SD, TAIL_DB = 6.0, 0.5
+TAIL_SD, TAIL_DB = 6.0, 0.3
 SINGLE_SD, SINGLE_DB = 8.0, 2.0
 
 
