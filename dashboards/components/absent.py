@@ -6,6 +6,9 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards.components.links import circuit_link, connector_link, site_link
+from dashboards.components.tables import not_assessed
+from dashboards.data import ask
+from planner.store import page_queries
 
 
 def no_such(thing: str, table_word: str, thing_id: str, near: list[str], back: str, href: str) -> list[Component]:
@@ -26,6 +29,18 @@ def no_such(thing: str, table_word: str, thing_id: str, near: list[str], back: s
         *([html.P(["Did you mean ", *_listed(table_word, near), "?"])] if near else []),
         html.P(html.A(back, href=href)),
     ]
+
+
+def nothing_known() -> html.P | None:
+    """Says that nothing was recorded of end faces nor measured of circuits; None where something was."""
+    known = ask(page_queries.is_known)
+    if known["history"] or known["light"]:
+        return None
+    return not_assessed(
+        "history of end faces and no light",
+        "One end face would look like the next. Load mating_events, inspections, cleanings, power_readings or "
+        "loss_tests.",
+    )
 
 
 def _listed(table_word: str, ids: list[str]) -> list[Component | str]:

@@ -99,7 +99,7 @@ def layout(query: Query) -> list[Component]:
     kept = {name: value for name, value in query.items() if name not in ("sort", "fresh")}
     parts += [
         choices("Ranked by", PATH, {**kept, "by": by}, "by", [(key, words) for key, (words, _) in MODES.items()]),
-        html.P(MODES[by][1]),
+        html.P(f"{MODES[by][1]} Equal ones stand in the order of their ids."),
         html.Nav(
             [
                 html.A(words, href=address(PATH, by=by, **filters), className="choice")

@@ -8,6 +8,7 @@ import pandas as pd
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.absent import nothing_known
 from dashboards.components.bars import level
 from dashboards.components.charts import drawn, lines_figure, months_figure
 from dashboards.components.frames import first, records
@@ -139,10 +140,14 @@ def _offenders(counts: dict[str, int]) -> list[Component]:
     parts: list[Component] = [html.H2("Repeat offenders")]
     if not counts["connector_health"]:
         return [*parts, not_assessed("connector_health", "Run: planner analyse --db FILE")]
+    unknown = nothing_known()
+    if unknown is not None:
+        return [*parts, unknown]
     sites = ask(page_queries.repeat_sites)
     parts.append(
         table(
-            "Sites by the share of end faces expected dirty or damaged (small sites are held back a little).",
+            "Sites by the share of end faces expected dirty or damaged (small sites are held back a little, alike "
+            "ones stand in the order of their ids).",
             heads(
                 "Site",
                 "Air",
@@ -176,7 +181,7 @@ def _offenders(counts: dict[str, int]) -> list[Component]:
     parts.append(html.H3("Cord batches"))
     parts.append(
         table(
-            "Production batches with at least eight end faces in service.",
+            "Production batches with at least eight end faces in service; alike ones in the order of their ids.",
             heads("Batch", "End faces#", "Sites#", "Damaged", "Dirty", "Against the fleet#"),
             [
                 [
@@ -326,6 +331,7 @@ def standing_out(learned: pd.DataFrame) -> pd.DataFrame:
     """Learned figures of sites, technicians, test sets and batches whose interval leaves out the fleet's figure."""
     fleet = learned[learned["group_kind"] == "fleet"].set_index("parameter")["estimate"]
     groups = learned[learned["group_kind"].isin(["site", "technician", "test_set", "batch"]) & learned["text"].notna()]
+    groups = groups[groups["learned"].fillna(False).astype(bool)]
     usual = groups["parameter"].map(fleet[~fleet.index.duplicated()])
     apart = (groups["low"] > usual) | (groups["high"] < usual)
     distance = (groups["estimate"] - usual).abs() / (groups["high"] - groups["low"]).clip(lower=1e-9)

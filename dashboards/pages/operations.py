@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 from flask import current_app
 
 from dashboards.components import maps
+from dashboards.components.absent import nothing_known
 from dashboards.components.bars import level
 from dashboards.components.charts import Spec, drawn, sites_trace
 from dashboards.components.frames import first, records
@@ -96,8 +97,13 @@ def _summary(counts: dict[str, int], states: dict[str, int]) -> list[Component]:
             kind="lead",
         )
     ]
+    if states and not set(states) - {"unknown"}:
+        lines = [not_assessed("power_readings, loss_tests or otdr_events", "No circuit was measured. " + ANALYSE)]
     health = ask(page_queries.fleet_health)
-    if len(health) and health["assessed"].iloc[0]:
+    unknown = nothing_known()
+    if unknown is not None:
+        lines.append(unknown)
+    elif len(health) and health["assessed"].iloc[0]:
         row = first(health)
         lines.append(
             sentence(
@@ -247,6 +253,9 @@ def _first_visits(counts: dict[str, int]) -> list[Component]:
     parts: list[Component] = [html.H2("End faces to visit first")]
     if not counts["ranking"]:
         return [*parts, not_assessed("ranking", NEEDS["ranking"])]
+    unknown = nothing_known()
+    if unknown is not None:
+        return [*parts, unknown]
     first = ask(page_queries.first_connectors, 8)
     rows: list[list[Cell]] = [
         [
@@ -376,7 +385,7 @@ def _map(region: str) -> list[Component]:
         height=440,
         pan=True,
     )
-    listing = table(
+    listing = nothing_known() or table(
         "Sites with most to do first.",
         heads("Site", "End faces#", "Not clean#", "Act now#", "Work that pays#"),
         [

@@ -2,7 +2,8 @@
 
 In come the figures and the expected counts they rest on; out come rows in the shape of `learned_parameters`.
 Intervals are those of Beta distributions with the effective numbers of cases; where the data leave a figure
-at its prior (posterior spread above 0.8 of the prior's), it is marked as not learned.
+at its prior (posterior spread above 0.8 of the prior's, or no case at all), it is marked as not learned. Without a
+single look nothing is learned of anything: what is expected of openings and matings then only repeats the priors.
 """
 
 from __future__ import annotations
@@ -59,7 +60,7 @@ def _rows(
             "low": low,
             "high": high,
             "weight": cases,
-            "learned": sd < NOT_LEARNED * prior_sd,
+            "learned": (sd < NOT_LEARNED * prior_sd) & (cases > 0),
             "text": text,
         }
     )
@@ -109,7 +110,9 @@ def parameter_rows(figures: Figures, names: Names) -> pd.DataFrame:
         parts.append(
             _largest(_rows("dirty_at_start", "batch", names["batch"], share, size, learning.BATCH_CASES, mean, words))
         )
-    return pd.concat(parts, ignore_index=True)
+    rows = pd.concat(parts, ignore_index=True)
+    looks = counts.single[classes.first_look : classes.first_wait].sum()
+    return rows if looks > 0 else rows.assign(learned=False, low=np.nan, high=np.nan, weight=0.0)
 
 
 def _largest(rows: pd.DataFrame) -> pd.DataFrame:
@@ -138,11 +141,12 @@ def _exposure_rows(figures: Figures, opened: Float64, soiled: Float64, names: Na
     words = "opening an end face in {group} air makes it dirty {percent} of the time ({low}-{high})"
     mean = (hits + own * strength) / (cases + strength)
     rows = [_rows("exposure", "environment", list(ENVIRONMENTS), mean, cases, strength, own, words)]
-    overall = np.array([soiled[recorded].sum() / max(opened[recorded].sum(), 1e-9)])
+    begun_with = float(prior[:half].mean())
+    overall = np.array([(soiled[recorded].sum() + begun_with * 1e-6) / (opened[recorded].sum() + 1e-6)])
     rows.append(
         _rows(
             "exposure", "fleet", ["all"], overall, opened[recorded].sum(keepdims=True), strength,
-            np.array([float(prior[:half].mean())]),
+            np.array([begun_with]),
             "opening an end face makes it dirty {percent} of the time ({low}-{high})",
         )
     )  # fmt: skip

@@ -241,7 +241,7 @@ def site_health(con: Connection, region: str = "") -> pd.DataFrame:
     return fetch(
         con,
         """WITH ranked AS (
-             SELECT r.site_id, sum(h.p_not_clean) AS expected_not_clean,
+             SELECT r.site_id, sum(h.p_not_clean) FILTER (f.state <> 'unknown') AS expected_not_clean,
                     count(*) FILTER (h.p_not_clean >= 0.5) AS likely_not_clean,
                     count(*) FILTER (f.state = 'act') AS act_now, sum(greatest(r.benefit, 0)) AS benefit,
                     sum(r.minutes) FILTER (r.benefit > 0) AS minutes

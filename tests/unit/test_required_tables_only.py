@@ -5,11 +5,14 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+import dashboard_fleet
 import numpy as np
 import pytest
 
+from dashboards.app import create_app, show_page
 from planner.pipeline import bring_up_to_date, moment_of
 from planner.progress import silent
+from planner.store import page_queries
 from planner.store.database import fetch, open_database
 from planner.store.loading import load_sources
 from planner.store.plant_queries import path_with_readings
@@ -51,4 +54,29 @@ def test_bare_plant_is_traced_and_the_rest_is_not_assessed(folder: Path) -> None
     circuit = fetch(con, "SELECT circuit_id FROM circuit_status WHERE traced LIMIT 1")["circuit_id"].iloc[0]
     readings = path_with_readings(con, circuit)["reading"].dropna()
     assert not readings.str.contains("never looked at").any()
+    learned = fetch(con, "SELECT * FROM learned_parameters")
+    assert not learned["learned"].any()
+    assert (learned.loc[learned["parameter"] == "exposure", "estimate"] > 0.01).all()
+    assert fetch(con, "SELECT * FROM diagnosis").empty
+    assert ranking_rows(con, "benefit", None)["reasons"].str.contains("by assumption alone: no history, no light").all()
     con.close()
+
+
+def test_pages_of_a_bare_plant_send_nobody(folder: Path, tmp_path: Path) -> None:
+    """Where nothing was recorded or measured every state is unknown, and no work is said to pay."""
+    path = tmp_path / "bare.duckdb"
+    con = open_database(path)
+    load_sources(con, [folder], mapping=None, strict=False, loaded_at=LOADED_AT, progress=silent)
+    bring_up_to_date(con)
+    con.close()
+    app = create_app(path)
+    with app.server.app_context():
+        opened = page_queries.open_for_pages(path)
+        cursor = page_queries.page_cursor(opened)
+        assert set(page_queries.circuit_states(cursor)) == {"unknown"}
+        assert page_queries.first_connectors(cursor, 20)["state"].eq("unknown").all()
+        opened.close()
+        for address in ("/", "/patterns"):
+            words = dashboard_fleet.text_of(show_page(address, "")[0])
+            assert "Not assessed: no history of end faces and no light" in words
+            assert "Work that pays" not in words and "Sites by the share" not in words
