@@ -6,7 +6,7 @@ In: the database and the moment up to which the history counts. Out: frames and 
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import NamedTuple
 
 import duckdb
@@ -19,6 +19,9 @@ from planner.store.database import fetch
 # Rows in these change which circuit a series belongs to, what it reads and where its baseline begins.
 PLANT_TABLES = ("sites", "housings", "ports", "circuits")
 POWER_TABLES = ("power_readings", "work_orders")
+
+
+CELLS_AT_ONCE = 5_000_000  # ports x days whose raw readings are in memory together
 
 
 class DailyPower(NamedTuple):
@@ -127,22 +130,25 @@ def daily_power(
             return DailyPower(np.datetime64(now.date(), "D"), empty, empty)
         start = first_at.date() if first_at else span[0]
         days = (span[1] - start).days + 1
-        columns = con.execute(
-            """
-            SELECT w."row", date_diff('day', ?::DATE, "at"::DATE)::INT AS day,
-                   tx_dbm::FLOAT AS tx, rx_dbm::FLOAT AS rx
-            FROM power_readings JOIN _wanted_ports w USING (port_id)
-            WHERE "at" <= ? AND "at" >= ?::DATE
-            """,
-            [start, now, start],
-        ).fetchnumpy()
+        tx, rx = (np.full((len(port_ids), max(days, 0)), np.nan, np.float32) for _ in range(2))
+        days_at_once = max(CELLS_AT_ONCE // max(len(port_ids), 1), 1)
+        for low in range(0, days, days_at_once):
+            high = min(low + days_at_once, days)
+            columns = con.execute(
+                """
+                SELECT w."row", date_diff('day', $low::DATE, "at"::DATE)::INT AS day,
+                       tx_dbm::FLOAT AS tx, rx_dbm::FLOAT AS rx
+                FROM power_readings JOIN _wanted_ports w USING (port_id)
+                WHERE "at" <= $now AND "at" >= $low::DATE AND "at" < $high::DATE
+                """,
+                {"low": start + timedelta(days=low), "high": start + timedelta(days=high), "now": now},
+            ).fetchnumpy()
+            cell = np.asarray(columns["row"], np.int64) * (high - low) + np.asarray(columns["day"], np.int64)
+            for matrix, name in ((tx, "tx"), (rx, "rx")):
+                matrix[:, low:high] = _daily_means(cell, columns[name], (len(port_ids), high - low))
     finally:
         con.unregister("_wanted_ports")
-    first_day = np.datetime64(start, "D")
-    cell = np.asarray(columns["row"], np.int64) * days + np.asarray(columns["day"], np.int64)
-    shape = (len(port_ids), max(days, 0))
-    tx, rx = (_daily_means(cell, columns[name], shape) for name in ("tx", "rx"))
-    return DailyPower(first_day, tx, rx)
+    return DailyPower(np.datetime64(start, "D"), tx, rx)
 
 
 def _daily_means(cell: NDArray[np.int64], values: object, shape: tuple[int, int]) -> NDArray[np.float32]:
