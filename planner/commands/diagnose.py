@@ -10,13 +10,14 @@ import pandas as pd
 from planner.commands.common import console, db_option, file_to_write, open_results, show_table
 from planner.errors import TraceError
 from planner.reports.causes import KIND_WORDS, cause_groups, same_suspect
-from planner.store.diagnosis_queries import diagnosis_rows
+from planner.store.diagnosis_queries import diagnosis_rows, written_diagnosis
 from planner.store.known_ids import is_known, unknown_id
 from planner.store.summary_queries import circuit_evidence, undiagnosed_circuits
 
 SHOWN = 20
 LISTED = 4  # members of a group named on the terminal; the file names all
 NOT_ASSESSED = "not assessed: no power_readings, no loss_tests, no otdr_events"
+UNREAD = NOT_ASSESSED + "; probabilities say how common such a cause is on such a path"
 
 
 @click.command()
@@ -33,7 +34,8 @@ def diagnose(circuit: str | None, db: Path, out: Path | None) -> None:
 
     Without CIRCUIT the circuits most probably at fault are listed. Probabilities of one circuit sum to 1; elements
     that the readings cannot tell apart stand in one line. Evidence is in decibans (10 means ten times as probable)
-    and adds up to the log-odds of the two answers compared. A circuit without readings is not assessed.
+    and adds up to the log-odds of the two answers compared. A circuit without readings is not assessed; in the file
+    its rows say how common each cause is on such a path.
     """
     if out is not None:
         file_to_write(out, (".csv", ".parquet"))
@@ -42,7 +44,7 @@ def diagnose(circuit: str | None, db: Path, out: Path | None) -> None:
         if circuit is not None and not is_known(con, "circuit", circuit):
             raise TraceError(unknown_id(con, "diagnose: no such circuit", "circuit", circuit))
         if out is not None:
-            _write(diagnosis_rows(con, circuit), out)
+            _write(written_diagnosis(con, circuit, UNREAD), out)
             console.print(f"written to {out}")
         if circuit is not None:
             _show_circuit(circuit, diagnosis_rows(con, circuit), circuit_evidence(con, circuit))

@@ -1,7 +1,7 @@
 """The diagnosis as rows for people: causes with probabilities, evidence in words, what to test next.
 
 In: weighed hypotheses (`planner.health.diagnosis`) and their cases. Out: the frames of `diagnosis`,
-`diagnosis_evidence` and `face_blame`.
+`diagnosis_evidence`, `face_blame` and `unread_circuits`.
 """
 
 from __future__ import annotations
@@ -104,8 +104,8 @@ def diagnosis_frames(
     first_day: np.datetime64,
     has_otdr: NDArray[np.bool_],
     wavelengths: NDArray[np.int64],
-) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """The rows of `diagnosis`, `diagnosis_evidence` and `face_blame`.
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """The rows of `diagnosis`, `diagnosis_evidence`, `face_blame` and `unread_circuits`.
 
     Parameters
     ----------
@@ -122,31 +122,48 @@ def diagnosis_frames(
     """
     every = leading_rows(weighed, hypotheses, cases)
     listed = folded(every.frame)
-    listed *= assessed(weighed, every, cases, has_otdr)[every.frame["circuit"].to_numpy(np.int64)]
+    read = assessed(weighed, every, cases, has_otdr)[every.frame["circuit"].to_numpy(np.int64)]
+    unread = _named_rows(every.frame, np.where(read, 0.0, listed), hypotheses, circuit_ids)
+    listed *= read
     onset_day = onset_days(weighed, hypotheses, cases)
     evidence = Evidence(every, listed, weighed, hypotheses, cases, first_day, onset_day, has_otdr)
-    order = np.lexsort((-listed, every.frame["circuit"].to_numpy(np.int64)))
-    chosen = order[listed[order] > 0]
+    chosen = _in_order(every.frame, listed)
     kept = every.frame.iloc[chosen].assign(probability=listed[chosen]).reset_index(drop=True)
     pair = kept["pair"].to_numpy(np.int64)
     begins = ~kept["cause"].isin((CODE["nothing"], CODE["record_error"])).to_numpy()
     names = np.asarray(hypotheses.names, dtype=object)
-    frame = pd.DataFrame(
+    frame = _named_rows(every.frame, listed, hypotheses, circuit_ids).assign(
+        evidence=evidence.of_rows(chosen),
+        onset_at=moments(np.where(begins, onset_day[pair], np.nan), first_day),
+        size_db=_sizes(weighed, hypotheses, cases, pair),
+        same_as=_alike(weighed, hypotheses, kept),
+        next_test=_next_tests(kept, names, known_damaged(hypotheses, weighed, pair), has_otdr, wavelengths),
+    )
+    blame = face_blame(weighed, hypotheses, cases, by_circuit, circuit_ids, first_day, onset_day)
+    return frame, evidence.lines(circuit_ids), blame, unread
+
+
+def _in_order(rows: pd.DataFrame, probability: FloatArray) -> IntArray:
+    """The rows of some probability, by circuit and falling probability."""
+    order = np.lexsort((-probability, rows["circuit"].to_numpy(np.int64)))
+    return np.asarray(order[probability[order] > 0])
+
+
+def _named_rows(
+    rows: pd.DataFrame, probability: FloatArray, hypotheses: Hypotheses, circuit_ids: pd.Index
+) -> pd.DataFrame:
+    """Rows of some probability in order: circuit_id, cause, element_id, element_kind, probability."""
+    chosen = _in_order(rows, probability)
+    kept = rows.iloc[chosen]
+    return pd.DataFrame(
         {
             "circuit_id": np.asarray(circuit_ids, dtype=object)[kept["circuit"].to_numpy(np.int64)],
             "cause": np.array(CAUSES, dtype=object)[kept["cause"].to_numpy(np.int64)],
-            "element_id": names[kept["element"].to_numpy(np.int64)],
+            "element_id": np.asarray(hypotheses.names, dtype=object)[kept["element"].to_numpy(np.int64)],
             "element_kind": np.array(ELEMENT_KINDS, dtype=object)[kept["element_kind"].to_numpy(np.int64)],
-            "probability": kept["probability"],
-            "evidence": evidence.of_rows(chosen),
-            "onset_at": moments(np.where(begins, onset_day[pair], np.nan), first_day),
-            "size_db": _sizes(weighed, hypotheses, cases, pair),
-            "same_as": _alike(weighed, hypotheses, kept),
-            "next_test": _next_tests(kept, names, known_damaged(hypotheses, weighed, pair), has_otdr, wavelengths),
+            "probability": probability[chosen],
         }
     )
-    blame = face_blame(weighed, hypotheses, cases, by_circuit, circuit_ids, first_day, onset_day)
-    return frame, evidence.lines(circuit_ids), blame
 
 
 def onset_days(weighed: Weighed, hypotheses: Hypotheses, cases: Cases) -> FloatArray:

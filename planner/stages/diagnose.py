@@ -1,9 +1,9 @@
 """Step 6 of the analysis: what eats each circuit's margin, element by element.
 
 In: series, paths, touches, loss tests, OTDR traces, what the history says of end faces, budgets, work orders.
-Out: `diagnosis`, `diagnosis_evidence`, `face_blame`, `connector_health`. Only circuits that changed, and those
-that share an element with one that did, have their readings read and weighed; the others keep what is believed
-beforehand.
+Out: `diagnosis`, `diagnosis_evidence`, `unread_circuits`, `face_blame`, `connector_health`. Only circuits that
+changed, and those that share an element with one that did, have their readings read and weighed; the others keep
+what is believed beforehand.
 """
 
 from __future__ import annotations
@@ -115,12 +115,13 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     has_otdr = np.isin(np.arange(len(circuits)), numbers.get_indexer(pd.Index(traces["circuit_id"].unique())))
     wavelengths = tests.groupby("circuit")["wavelength_nm"].nunique().reindex(range(len(circuits)), fill_value=0)
     by_circuit = light_by_circuit(weighed, hypotheses, cases)
-    diagnosis, evidence, blame = diagnosis_frames(
+    diagnosis, evidence, blame, unread = diagnosis_frames(
         weighed, hypotheses, cases, by_circuit, numbers, series.first_day, has_otdr, np.asarray(wavelengths, np.int64)
     )
     replace_result(con, "diagnosis", diagnosis)
     replace_result(con, "diagnosis_evidence", evidence)
     replace_result(con, "face_blame", blame)
+    replace_result(con, "unread_circuits", unread)
     replace_health(con, settled(beliefs, by_circuit, blame, hypotheses.names))
     return "; ".join(f"not assessed: no {table}" for table in OPTIONAL if not has_rows(con, table))
 

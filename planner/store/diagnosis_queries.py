@@ -276,6 +276,23 @@ def diagnosis_rows(con: duckdb.DuckDBPyConnection, circuit_id: str | None) -> pd
     )
 
 
+def written_diagnosis(con: duckdb.DuckDBPyConnection, circuit_id: str | None, unread: str) -> pd.DataFrame:
+    """The diagnosis for a file: every circuit, those of which nothing was read with `unread` as their evidence."""
+    return fetch(
+        con,
+        """
+        SELECT * FROM (
+            FROM diagnosis
+            UNION ALL BY NAME
+            SELECT *, $unread AS evidence, 'read its power or test its loss' AS next_test FROM unread_circuits
+        )
+        WHERE $circuit::VARCHAR IS NULL OR circuit_id = $circuit
+        ORDER BY circuit_id, probability DESC, cause, element_id
+        """,
+        {"circuit": circuit_id, "unread": unread},
+    )
+
+
 def evidence_of(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataFrame:
     """The evidence lines of one circuit."""
     return fetch(

@@ -361,6 +361,19 @@ DIAGNOSIS = Table(
     ),
 )
 
+UNREAD_CIRCUITS = Table(
+    name="unread_circuits",
+    kind="result",
+    meaning="Circuits of which nothing was read: how common each cause is on such a path; sums to 1 per circuit.",
+    columns=(
+        _text("circuit_id", "circuit"),
+        Column("cause", "text", "cause", allowed=CAUSES),
+        _text("element_id", "connector, cable, splice or port; empty for nothing"),
+        _text("element_kind", "what the element is"),
+        _probability("probability", "probability before any reading"),
+    ),
+)
+
 DIAGNOSIS_EVIDENCE = Table(
     name="diagnosis_evidence",
     kind="result",
@@ -438,6 +451,10 @@ BACKTEST_SCORES = Table(
         _count("found", "of them found not clean"),
         _probability("base_rate", "share found, weighted for which end faces were looked at"),
         _number("precision_at_5", "-", "share found among the first 5 % of the ranking"),
+        _number("precision_low", "-", "lower end of its 90 % interval, sites drawn with replacement"),
+        _number("precision_high", "-", "upper end"),
+        _number("over_classic_low", "-", "lower end of the 90 % interval of precision_at_5 against the classic one"),
+        _number("over_classic_high", "-", "upper end; an interval that holds 1 proves no difference"),
         _number("lift_at_5", "-", "precision_at_5 against the base rate"),
         _probability("auc", "probability that a found one stood before one not found"),
         _number("brier", "-", "mean squared error of the probability; empty where the method gives none"),
@@ -688,6 +705,7 @@ RESULT_TABLES: tuple[Table, ...] = (
     LEARNED_PARAMETERS,
     FLEET_FIGURES,
     DIAGNOSIS,
+    UNREAD_CIRCUITS,
     DIAGNOSIS_EVIDENCE,
     FACE_BLAME,
     RANKING,

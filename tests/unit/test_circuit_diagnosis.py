@@ -36,7 +36,7 @@ from planner.pipeline import STEPS
 from planner.progress import silent
 from planner.stages import diagnose, drift
 from planner.store.database import open_database, transaction
-from planner.store.diagnosis_queries import joint_touches
+from planner.store.diagnosis_queries import joint_touches, written_diagnosis
 
 NO_BELIEFS = pd.DataFrame({"connector_id": pd.Series(dtype=object), "p_contaminated": [], "p_damaged": []})
 
@@ -347,7 +347,7 @@ def test_wrong_use_is_told_in_one_line(database: Path, tmp_path: Path) -> None:
 
 
 def test_without_readings_nothing_is_guessed(tmp_path: Path) -> None:
-    """Circuits without readings, tests and traces have no diagnosis, and what was lacking is said."""
+    """Circuits without readings, tests and traces have no diagnosis; a file gives what is common, and says so."""
     con = open_database(tmp_path / "bare.duckdb")
     fleet = build(con, 6, trunks=1, days=200)
     for table in ("power_readings", "loss_tests", "otdr_events", "mating_events", "history_beliefs"):
@@ -356,9 +356,12 @@ def test_without_readings_nothing_is_guessed(tmp_path: Path) -> None:
         assert "no power_readings" in drift.run(con, fleet.now, silent)
         note = diagnose.run(con, fleet.now, silent)
     counts = [con.execute(f"SELECT count(*) FROM {name}").fetchone() for name in ("diagnosis", "diagnosis_evidence")]
+    written = written_diagnosis(con, None, "not assessed")
     con.close()
     assert "not assessed: no power_readings" in note and "no history_beliefs" in note
     assert counts == [(0,), (0,)]
+    assert written.groupby("circuit_id")["probability"].sum().to_numpy() == pytest.approx(np.ones(12))
+    assert (written["evidence"] == "not assessed").all()
 
 
 def test_a_second_run_gives_the_same_rows(tmp_path: Path) -> None:
