@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dashboards.pages import (
+    backtest,
     circuit,
     circuits,
     connector,
@@ -25,6 +26,7 @@ PAGES: tuple[Page, ...] = (
     connector.PAGE,
     dispatch.PAGE,
     managers.PAGE,
+    backtest.PAGE,
     records.PAGE,
     method.PAGE,
     site.PAGE,

@@ -10,7 +10,7 @@ from dash.development.base_component import Component
 
 from dashboards.components.absent import nothing_known
 from dashboards.components.bars import level
-from dashboards.components.charts import drawn, lines_figure, months_figure
+from dashboards.components.charts import drawn, months_figure
 from dashboards.components.frames import first, records
 from dashboards.components.links import connector_link, site_link
 from dashboards.components.tables import Cell, heads, not_assessed, table
@@ -26,6 +26,7 @@ from dashboards.components.words import (
     sentence,
 )
 from dashboards.data import ask
+from dashboards.pages import backtest
 from dashboards.pages.page import Page, Query
 from planner.reports.fleet_summary import proof_words
 from planner.store import page_queries
@@ -43,13 +44,23 @@ def layout(_: Query) -> list[Component]:
     counts = ask(page_queries.row_counts)
     return [
         html.H1("Where trouble repeats, and what it costs"),
+        *_was_right(counts),
         *_costs(counts),
         *_prevented(counts),
         *_offenders(counts),
         *_habits(counts),
         *_learned(counts),
-        *backtest_parts(counts),
     ]
+
+
+def _was_right(counts: dict[str, int]) -> list[Component]:
+    """The link to the back-tests, with what the fullest of them says."""
+    link = html.P(html.A("Has the ranking been right?", href=backtest.PATH))
+    if not counts["backtest_scores"]:
+        return [link]
+    scores = ask(page_queries.backtest_scores)
+    shown = scores[scores["ranked_at"] == backtest.chosen_day(scores, "")]
+    return [link, *backtest.verdict(shown)[1:]]
 
 
 def _costs(counts: dict[str, int]) -> list[Component]:
@@ -354,150 +365,6 @@ def _parameter(line: Any) -> list[Cell]:
         figure(line.weight),
         "learned" if line.learned else "assumed",
     ]
-
-
-METHOD_WORDS = {
-    "benefit": "benefit",
-    "probability": "probability",
-    "classic": "three classic measures",
-    "mates": "matings alone",
-    "drift": "loss drift alone",
-    "time": "time alone",
-}
-METHOD_LINES = {
-    "benefit": ("act", "solid"),
-    "probability": ("watch", "solid"),
-    "classic": ("soon", "dash"),
-    "mates": ("sound", "dot"),
-    "drift": ("unknown", "dashdot"),
-    "time": ("faint", "longdash"),
-}
-
-
-def backtest_parts(counts: dict[str, int]) -> list[Component]:
-    """Whether the ranking has been right: what it said at a past day against what was found after."""
-    parts: list[Component] = [html.H2("Has the ranking been right?")]
-    if not counts["backtest_scores"]:
-        return [
-            *parts,
-            not_assessed(
-                "backtest_scores",
-                "A back-test learns and ranks with the data before a day only, and scores by what was found after:",
-            ),
-            html.Pre("planner backtest --at DATE --db FILE"),
-        ]
-    scores = ask(page_queries.backtest_scores)
-    newest = scores[scores["ranked_at"] == scores["ranked_at"].max()]
-    head = first(newest)
-    ours = newest[newest["method"].isin(["benefit", "probability"])]
-    classic = newest[newest["method"] == "classic"]
-    parts.append(
-        sentence(
-            f"Ranked with the data before {day(head['ranked_at'])} only; until {day(head['until_at'])}, ",
-            bold(figure(head["found"])),
-            " of ",
-            bold(counted(head["judged"], "end face")),
-            f" that somebody looked at were found dirty or damaged (base rate {percent(head['base_rate'])}).",
-            kind="lead",
-        )
-    )
-    if len(ours) and len(classic) and not is_unknown(classic["precision_at_5"].iloc[0]):
-        best = ours.sort_values("precision_at_5", ascending=False).iloc[0]
-        parts.append(
-            sentence(
-                "In the first 5 % of the ranking by ",
-                METHOD_WORDS.get(str(best["method"]), plain(best["method"])),
-                ", ",
-                bold(percent(best["precision_at_5"])),
-                " were found not clean; the three classic measures reach ",
-                bold(percent(classic["precision_at_5"].iloc[0])),
-                ".",
-            )
-        )
-    parts.append(
-        table(
-            "Each way of ranking, judged by the same findings.",
-            heads(
-                "Ranked by",
-                "Found in first 5 %#",
-                "Times base rate#",
-                "AUC#",
-                "Brier#",
-                "Calibration error#",
-                "Benefit caught in first 5 %#",
-            ),
-            [
-                [
-                    METHOD_WORDS.get(str(line.method), plain(line.method)),
-                    percent(line.precision_at_5),
-                    figure(line.lift_at_5, 2),
-                    figure(line.auc, 3),
-                    "" if is_unknown(line.brier) else figure(line.brier, 4),
-                    "" if is_unknown(line.calibration_error) else figure(line.calibration_error, 3),
-                    percent(line.benefit_caught),
-                ]
-                for line in records(newest)
-            ],
-        )
-    )
-    notes = dict.fromkeys(str(note) for note in newest["note"] if not is_unknown(note) and note)
-    parts += [html.P(_sentence(note), className="faint small") for note in notes]
-    parts += _backtest_curves(head["ranked_at"])
-    days = len(set(scores["ranked_at"]))
-    if days > 1:
-        parts.append(html.P(f"{days} back-tests are kept; the newest day is shown."))
-    return parts
-
-
-def _backtest_curves(ranked_at: Any) -> list[Component]:
-    curves = ask(page_queries.backtest_curves)
-    curves = curves[curves["ranked_at"] == ranked_at]
-    drawings: list[Component] = []
-    caught = _curve_series(curves, "benefit_caught")
-    if caught:
-        drawings.append(
-            drawn(
-                "caught",
-                lines_figure(
-                    caught,
-                    x_title="share of the crew minutes spent",
-                    y_title="share of the benefit caught",
-                    diagonal=True,
-                    x_format=".0%",
-                ),
-                label="Share of the benefit caught against the share of crew minutes spent, for each way of ranking.",
-                caption="Higher is better; dotted: going round at random.",
-                height=320,
-            )
-        )
-    calibration = _curve_series(curves, "calibration")
-    if calibration:
-        drawings.append(
-            drawn(
-                "calibration",
-                lines_figure(
-                    calibration,
-                    x_title="probability said",
-                    y_title="share found not clean",
-                    diagonal=True,
-                    x_format=".0%",
-                ),
-                label="Probability said against the share found not clean.",
-                caption="On the dotted line a probability means what it says.",
-                height=320,
-            )
-        )
-    return [html.Div(drawings, className="two")] if drawings else []
-
-
-def _curve_series(curves: pd.DataFrame, name: str) -> list[tuple[str, list[float], list[float], str, str]]:
-    series = []
-    for method, points in curves[curves["curve"] == name].groupby("method", sort=False):
-        colour, dash = METHOD_LINES.get(str(method), ("faint", "dot"))
-        ordered = points.sort_values("x")
-        words = METHOD_WORDS.get(str(method), plain(method))
-        series.append((words, ordered["x"].tolist(), ordered["y"].tolist(), colour, dash))
-    return series
 
 
 PAGE = Page(path=PATH, name="Patterns", layout=layout, title=title)

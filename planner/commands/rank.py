@@ -109,6 +109,35 @@ def trace_dirt(name: str, db: Path, top: int) -> None:
     show_table(_percent(unseen[columns].head(top)), "inspect these next because they met it")
 
 
+def _score_table(scores: pd.DataFrame) -> pd.DataFrame:
+    """The scores as people read them, the precision with its 90 % interval, and why a cell has no figure."""
+    gives_probability = scores["method"] == "probability"
+
+    def words(name: str, otherwise: str = "not known") -> pd.Series:
+        return scores[name].map(lambda value: otherwise if pd.isna(value) else f"{value:.3f}")
+
+    def of_probability(name: str) -> pd.Series:
+        return words(name).where(gives_probability, "-")
+
+    def interval(low: str, high: str) -> list[str]:
+        pairs = zip(scores[low], scores[high], strict=True)
+        return ["-" if pd.isna(a) else f"{a:.2f} to {b:.2f}" for a, b in pairs]
+
+    return pd.DataFrame(
+        {
+            "method": scores["method"],
+            "precision at 5 %": words("precision_at_5", "none looked at"),
+            "90 % interval": interval("precision_low", "precision_high"),
+            "times base rate": words("lift_at_5", "none looked at"),
+            "times classic, 90 %": interval("over_classic_low", "over_classic_high"),
+            "AUC": words("auc"),
+            "Brier": of_probability("brier"),
+            "calibration error": of_probability("calibration_error"),
+            "benefit caught": words("benefit_caught"),
+        }
+    )
+
+
 def _percent(frame: pd.DataFrame) -> pd.DataFrame:
     """Probabilities in per cent and days without fractions, for people."""
     out = frame.copy()
@@ -134,8 +163,8 @@ def _percent(frame: pd.DataFrame) -> pd.DataFrame:
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), default=None, help="Write all figures as JSON.")
 def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> None:
     """Rank on a past day with data before it only, and score that by what was found after it."""
-    from planner.health.backtest import judge, score_rankings, worth_if_bad
-    from planner.pipeline import bring_up_to_date
+    from planner.health.backtest import judge, score_rankings, too_few, worth_if_bad
+    from planner.pipeline import bring_up_to_date, moment_of
     from planner.store.backtest_queries import (
         copy_of_past,
         found_after,
@@ -147,12 +176,18 @@ def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> 
     if out is not None:
         file_to_write(out)
     con = open_existing(db)
+    moment_of(con, None)  # refuses an empty database as such
     with progress_bar("bringing results up to date") as progress:
         bring_up_to_date(con, progress=progress)
     first, last = history_span(con)
-    if first is None or last is None or not first < at < last:
+    if first is None or last is None:
         raise ParameterError(
-            f"backtest --at: got {at:%Y-%m-%d}, must lie inside the history, {first} to {last}; "
+            f"backtest --at: got {at:%Y-%m-%d} and no history at all, must be a day within one; "
+            "load mating_events, inspections or cleanings"
+        )
+    if not first < at < last:
+        raise ParameterError(
+            f"backtest --at: got {at:%Y-%m-%d}, must lie inside the history, {first:%Y-%m-%d} to {last:%Y-%m-%d}; "
             "choose a day with some months before and some weeks after it"
         )
     until = min(at + timedelta(days=days), last)
@@ -170,23 +205,30 @@ def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> 
     assessed = ranking["p_not_clean"].notna().any()
     strata = ranking["p_not_clean" if assessed else "classic_score"].to_numpy(np.float64)
     judged = judge(found, strata, pd.Timestamp(at), horizon, worth_if_bad(ranking))
-    if not judged.seen.any():
+    lacking = too_few(judged)
+    if lacking:
         raise ParameterError(
-            f"backtest --at: got {at:%Y-%m-%d}, after which no end face was looked at within {horizon:.0f} days; "
-            "choose an earlier day, or load inspections"
+            f"backtest --at: got {at:%Y-%m-%d}, after which there were, within {horizon:.0f} days, {lacking}; "
+            "choose an earlier day or more --days, or load inspections"
         )
     scores, curves, details = score_rankings(ranking, judged, pd.Timestamp(at), pd.Timestamp(until), horizon, seed)
     with transaction(con):
         keep_backtest(con, scores, curves)
     con.close()
-    shown = scores.drop(columns=["ranked_at", "until_at", "judged", "found", "base_rate", "note"])
-    for name in shown.columns[1:]:
-        shown[name] = shown[name].map(lambda value: "" if pd.isna(value) else f"{value:.3f}")
-    show_table(shown, f"ranked on {at:%Y-%m-%d}, judged by looks until {until:%Y-%m-%d}")
+    show_table(_score_table(scores), f"ranked on {at:%Y-%m-%d}, judged by looks until {until:%Y-%m-%d}")
     console.print(
         f"{int(judged.seen.sum())} end faces looked at, {int(judged.bad.sum())} not clean "
         f"(weighted base rate {details['base_rate']:.3f}). {scores['note'].iloc[0]}."
     )
+    for method in ("benefit", "probability"):
+        row = scores[scores["method"] == method]
+        if len(row) and not pd.isna(row["over_classic_low"].iloc[0]):
+            low, high = row["over_classic_low"].iloc[0], row["over_classic_high"].iloc[0]
+            proves = "no difference is proven" if low <= 1.0 <= high else "that is no chance"
+            console.print(
+                f"By {method} the first 5 % hold {low:.2f} to {high:.2f} times what the classic ranking's do "
+                f"(90 % interval): {proves}."
+            )
     if out is not None:
         document = {
             "at": at.isoformat(),

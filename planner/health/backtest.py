@@ -32,6 +32,7 @@ LOWEST_P = 0.01  # below, a benefit says nothing of what it would be if the end 
 DECILES = 10
 FEWEST_UNSUSPECTED = 0.3  # of the looks: below that share the others count too, and it is said
 DRAWS = 200
+FEWEST_LOOKS, FEWEST_FOUND = 30, 5  # fewer tell nothing of a ranking; our choice
 
 
 @dataclass(frozen=True)
@@ -113,6 +114,21 @@ def judge(
         note,
         strata,
     )
+
+
+def too_few(judged: Judged) -> str:
+    """What there is too little of to judge a ranking, in words; empty if there is enough.
+
+    Examples
+    --------
+    >>> ones = np.ones(7)
+    >>> too_few(Judged(ones > 0, ones < 0, ones, ones, ones, ones.astype(np.int64), ""))
+    '7 looks and 0 findings, must be at least 30 looks and 5 findings'
+    """
+    looks, found = int(judged.seen.sum()), int(judged.bad.sum())
+    if looks >= FEWEST_LOOKS and found >= FEWEST_FOUND:
+        return ""
+    return f"{looks} looks and {found} findings, must be at least {FEWEST_LOOKS} looks and {FEWEST_FOUND} findings"
 
 
 def precision_at(score: Float64, judged: Judged, share: float) -> float:
@@ -259,6 +275,10 @@ def score_rankings(
             f"{100 * censored:.0f} % were not looked at or changed before: censored, not counted as clean",
             f"looks weighted by 1/P(looked at), worth {effective:.0f} even ones",
             judged.note,
+            ", ".join(method for method, column in METHODS.items() if not ranking[column].notna().any())
+            + " not assessed: no table for it on that day"
+            if not all(ranking[column].notna().any() for column in METHODS.values())
+            else "",
         )
         if part
     )
@@ -279,6 +299,9 @@ def score_rankings(
         )
         curve = benefit_curve(score, minutes, judged)
         precision = precision_at(score, judged, 0.05)
+        interval = _resampled(score, rival, judged, 0.05, seed)
+        low, high = interval["precision"] or (float("nan"), float("nan"))
+        over_classic = (interval["lift_over_classic"] if method != "classic" else []) or (float("nan"), float("nan"))
         scores.append(
             {
                 "ranked_at": at,
@@ -288,6 +311,10 @@ def score_rankings(
                 "found": int(judged.bad.sum()),
                 "base_rate": base,
                 "precision_at_5": precision,
+                "precision_low": low,
+                "precision_high": high,
+                "over_classic_low": over_classic[0],
+                "over_classic_high": over_classic[1],
                 "lift_at_5": precision / base if base > 0 else float("nan"),
                 "auc": area_under_curve(score, judged.bad, judged.weight),
                 "brier": brier,
@@ -300,7 +327,7 @@ def score_rankings(
             "precision": {
                 f"{share:g}": _known(precision_at(score, judged, share)) for share in (0.01, 0.02, 0.05, 0.1, 0.2)
             },
-            "interval_at_5": _resampled(score, rival, judged, 0.05, seed),
+            "interval_at_5": interval,
         }
         curves.append(curve.assign(method=method, curve="benefit_caught", cases=int(judged.bad.sum())))
         if len(bins):

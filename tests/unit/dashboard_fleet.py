@@ -832,6 +832,10 @@ def _backtest(con: duckdb.DuckDBPyConnection) -> None:
                     "found": 60,
                     "base_rate": 0.13,
                     "precision_at_5": precision,
+                    "precision_low": precision - 0.1,
+                    "precision_high": precision + 0.1,
+                    "over_classic_low": None if method == "classic" else 1.4,
+                    "over_classic_high": None if method == "classic" else 3.6,
                     "lift_at_5": precision / 0.13,
                     "auc": auc,
                     "brier": 0.1 if method == "probability" else None,
@@ -840,6 +844,9 @@ def _backtest(con: duckdb.DuckDBPyConnection) -> None:
                 }
             ],
         )
+        later = {"ranked_at": days_ago(20), "until_at": days_ago(1), "method": method, "judged": 45, "found": 6}
+        later |= {"base_rate": 0.13, "precision_at_5": precision, "over_classic_low": 0.6, "over_classic_high": 4.0}
+        put(con, "backtest_scores", [later])
         put(
             con,
             "backtest_curves",

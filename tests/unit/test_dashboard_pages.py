@@ -40,6 +40,8 @@ VIEWS = (
     "/dispatch?plan=PL-1&day=2031-04-08&crew=W-1&stop=1",
     "/dispatch?plan=PL-0",
     "/patterns",
+    "/backtest",
+    "/backtest?day=2030-10-01",
     "/records",
     "/records?show=audit",
     "/records?show=findings",
@@ -190,10 +192,15 @@ def test_dispatch_page_tells_gap_jobs_and_cautions(small: Dash) -> None:
         assert part in words, part
 
 
-def test_patterns_page_tells_whether_the_ranking_was_right(small: Dash) -> None:
-    """The back-test's newest day is told against the classic measures."""
-    words = dashboard_fleet.text_of(shown("/patterns"))
+def test_the_back_test_with_most_looks_is_told_first(small: Dash) -> None:
+    """The fullest day is told against the classic measures with its interval; another day is a choice."""
+    words = dashboard_fleet.text_of(shown("/backtest"))
     assert "60 of 400 end faces" in words and "the three classic measures reach 20\u202f%" in words
+    assert "50\u202f% (40\u202f% to 60\u202f%)" in words and "That is more than chance explains" in words
+    later = dashboard_fleet.days_ago(20)
+    words = dashboard_fleet.text_of(shown(f"/backtest?day={later:%Y-%m-%d}"))
+    assert "6 of 45 end faces" in words and "the difference proves nothing" in words
+    assert "the three classic measures reach 20\u202f%" in dashboard_fleet.text_of(shown("/patterns"))
 
 
 @pytest.mark.parametrize("view", ["/circuit?id=nope", "/connector?id=nope", "/site?id=nope"])

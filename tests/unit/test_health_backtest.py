@@ -19,6 +19,7 @@ from planner.health.backtest import (
     precision_at,
     score_rankings,
     survival,
+    too_few,
     worth_if_bad,
 )
 
@@ -156,3 +157,17 @@ def test_all_ways_of_ranking_are_scored_the_same_every_time() -> None:
     assert scores["method"].tolist() == list(METHODS)
     assert set(curves["curve"]) == {"benefit_caught", "calibration", "survival"}
     assert details == again[2]
+    assert (scores["precision_low"] <= scores["precision_at_5"]).all()
+    assert (scores["precision_high"] >= scores["precision_at_5"]).all()
+    others = scores[scores["method"] != "classic"]
+    assert (others["over_classic_low"] < 1).all() and (others["over_classic_high"] > 1).all(), "all are random here"
+
+
+@pytest.mark.parametrize(("looks", "found", "enough"), [(29, 10, False), (30, 4, False), (30, 5, True)])
+def test_a_handful_of_looks_judges_nothing(looks: int, found: int, enough: bool) -> None:
+    """Below thirty looks or five findings a ranking is not judged, and it is said what there was."""
+    seen, bad = np.arange(60) < looks, np.arange(60) < found
+    ones = np.ones(60)
+    said = too_few(Judged(seen, bad, ones, ones, ones, np.zeros(60, np.int64), ""))
+    assert (said == "") == enough
+    assert enough or said.startswith(f"{looks} looks and {found} findings")
