@@ -75,8 +75,8 @@ def rank(db: Path, by: str, out: Path | None, top: int | None) -> None:
 def trace_dirt(name: str, db: Path, top: int) -> None:
     """Where the dirt of an end face probably came from, and whom it may have contaminated since.
 
-    CONNECTOR is the id of an end face, of a cable, or of a housing: a test set stands for its ports and
-    launch cords, and everything they met is listed.
+    CONNECTOR is the id of an end face, of a cable, of a port, or of a housing: a test set stands for its ports
+    and launch cords, and everything they met is listed.
     """
     from planner.store import meeting_queries
     from planner.store.known_ids import unknown_id
@@ -84,15 +84,16 @@ def trace_dirt(name: str, db: Path, top: int) -> None:
     con = open_results(db)
     faces = meeting_queries.faces_named(con, name)
     if not faces:
-        raise TraceError(unknown_id(con, "trace-dirt", ("connector", "cable", "housing"), name))
-    show_table(_percent(meeting_queries.health_of(con, faces).head(top)), f"{name}: what is believed of it")
+        raise TraceError(unknown_id(con, "trace-dirt", ("connector", "cable", "port", "housing"), name))
+    health = meeting_queries.health_of(con, faces).rename(columns={"likely_source": "likely source, if dirty"})
+    show_table(_percent(health.head(top)), f"{name}: what is believed of it")
     if len(faces) == 1:
         lines = meeting_queries.evidence_of(con, faces[0])
         lines["decibans"] = lines["decibans"].map(lambda value: f"{value:+.1f}")
         show_table(lines, "why: decibans add up to the log-odds of being not clean")
     sources = meeting_queries.came_from(con, faces)
     if sources.empty:
-        console.print("Its dirt, if any, probably came from the air or was there before the records begin.")
+        console.print("No end face it met is likely to have made it dirty.")
     else:
         show_table(_percent(sources.head(top)), "its dirt may have come from")
     spread = meeting_queries.went_to(con, faces)
@@ -101,12 +102,27 @@ def trace_dirt(name: str, db: Path, top: int) -> None:
     met = meeting_queries.met_by(con, faces)
     con.close()
     if met.empty:
-        console.print("It met no other end face in the records.")
+        console.print(f"{'It' if len(faces) == 1 else 'They'} met no other end face in the records.")
         return
     unseen = met[~met["seen_since"].astype(bool)]
-    console.print(f"It met {len(met)} end faces; {len(unseen)} of them were not inspected since.")
+    console.print(met_words("It" if len(faces) == 1 else "They", len(met), len(unseen)))
+    if unseen.empty:
+        return
     columns = ["connector_id", "p_contaminated", "site_id", "port_id", "matings", "last_met_at"]
     show_table(_percent(unseen[columns].head(top)), "inspect these next because they met it")
+
+
+def met_words(who: str, met: int, unseen: int) -> str:
+    """How many end faces somebody met and how many of them nobody looked at since.
+
+    Examples
+    --------
+    >>> met_words("It", 1, 1), met_words("They", 3, 1)
+    ('It met 1 end face, which was not inspected since.', 'They met 3 end faces; 1 of them was not inspected since.')
+    """
+    if met == 1:
+        return f"{who} met 1 end face, which was {'not ' if unseen else ''}inspected since."
+    return f"{who} met {met} end faces; {unseen} of them {'was' if unseen == 1 else 'were'} not inspected since."
 
 
 def _score_table(scores: pd.DataFrame) -> pd.DataFrame:

@@ -11,9 +11,11 @@ import pandas as pd
 from planner.store.database import fetch
 
 # A housing (a test set) stands for the end faces built into its ports and for the launch cords that ever
-# were in them; a cable for its end faces.
+# were in them; a cable for its end faces; a port for what is built into it or plugged into it now.
 _FACES = """
-SELECT connector_id FROM connectors WHERE connector_id = $name OR cable_id = $name
+SELECT connector_id FROM connectors WHERE connector_id = $name OR cable_id = $name OR fixed_port_id = $name
+UNION
+SELECT connector_id FROM connector_state WHERE port_id = $name
 UNION
 SELECT c.connector_id FROM connectors c JOIN ports p ON p.port_id = c.fixed_port_id WHERE p.housing_id = $name
 UNION
@@ -88,7 +90,7 @@ ORDER BY p_contaminated DESC NULLS LAST, p.met
 
 
 def faces_named(con: duckdb.DuckDBPyConnection, name: str) -> list[str]:
-    """The end faces that an id stands for: a connector, a cable, or a housing (a test set with its cords)."""
+    """The end faces that an id stands for: a connector, a cable, a port, or a housing (a test set with its cords)."""
     return [row[0] for row in con.execute(_FACES, {"name": name}).fetchall()]
 
 

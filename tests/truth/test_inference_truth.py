@@ -114,6 +114,21 @@ def test_trace_dirt_of_a_test_set_lists_whom_it_met(fleet: Path) -> None:
     assert "It met" in result.output
 
 
+def test_trace_dirt_takes_a_port_as_its_end_faces(fleet: Path) -> None:
+    """The id of a port lists what is believed of the end faces in it; where dirt came from is said as a condition."""
+    rows = query(
+        fleet,
+        "SELECT port_id, min(connector_id) AS one, max(connector_id) AS other FROM connector_state "
+        "WHERE port_id IS NOT NULL GROUP BY port_id HAVING count(*) = 2 ORDER BY port_id LIMIT 1",
+    )
+    result = CliRunner().invoke(
+        trace_dirt, [rows["port_id"][0], "--db", str(fleet / "fleet.duckdb")], catch_exceptions=False
+    )
+    assert result.exit_code == 0
+    assert rows["one"][0] in result.output and rows["other"][0] in result.output
+    assert "likely source, if dirty" in result.output
+
+
 def test_backtest_scores_every_way_of_ranking(fleet: Path, tmp_path: Path) -> None:
     """`planner backtest` ranks on a past day, prints and keeps the scores, and writes them as JSON."""
     span = query(fleet, 'SELECT min("at") AS a, max("at") AS z FROM mating_events')
