@@ -102,27 +102,27 @@ def trace_dirt(name: str, db: Path, top: int) -> None:
     met = meeting_queries.met_by(con, faces)
     con.close()
     if met.empty:
-        console.print(f"{'It' if len(faces) == 1 else 'They'} met no other end face in the records.")
+        console.print("It met no other end face in the records.")
         return
     unseen = met[~met["seen_since"].astype(bool)]
-    console.print(met_words("It" if len(faces) == 1 else "They", len(met), len(unseen)))
+    console.print(met_words(len(met), len(unseen)))
     if unseen.empty:
         return
     columns = ["connector_id", "p_contaminated", "site_id", "port_id", "matings", "last_met_at"]
     show_table(_percent(unseen[columns].head(top)), "inspect these next because they met it")
 
 
-def met_words(who: str, met: int, unseen: int) -> str:
-    """How many end faces somebody met and how many of them nobody looked at since.
+def met_words(met: int, unseen: int) -> str:
+    """How many end faces it met and how many of them nobody looked at since.
 
     Examples
     --------
-    >>> met_words("It", 1, 1), met_words("They", 3, 1)
-    ('It met 1 end face, which was not inspected since.', 'They met 3 end faces; 1 of them was not inspected since.')
+    >>> met_words(1, 1), met_words(3, 1)
+    ('It met 1 end face, which was not inspected since.', 'It met 3 end faces; 1 of them was not inspected since.')
     """
     if met == 1:
-        return f"{who} met 1 end face, which was {'not ' if unseen else ''}inspected since."
-    return f"{who} met {met} end faces; {unseen} of them {'was' if unseen == 1 else 'were'} not inspected since."
+        return f"It met 1 end face, which was {'not ' if unseen else ''}inspected since."
+    return f"It met {met} end faces; {unseen} of them {'was' if unseen == 1 else 'were'} not inspected since."
 
 
 def _score_table(scores: pd.DataFrame) -> pd.DataFrame:
