@@ -26,7 +26,7 @@ def no_such(thing: str, table_word: str, thing_id: str, near: list[str], back: s
     return [
         html.H1(f"There is no such {thing}"),
         html.P([f"No {table_word} has the id ", html.Span(thing_id or "(none given)", className="id"), "."]),
-        *([html.P(["Did you mean ", *_listed(table_word, near), "?"])] if near else []),
+        *([html.P(["Did you mean ", *listed_links(table_word, near), "?"])] if near else []),
         html.P(html.A(back, href=href)),
     ]
 
@@ -43,7 +43,7 @@ def nothing_known() -> html.P | None:
     )
 
 
-def _listed(table_word: str, ids: list[str]) -> list[Component | str]:
+def listed_links(table_word: str, ids: list[str]) -> list[Component | str]:
     """Links to their pages, separated by commas."""
     link = {"circuit": circuit_link, "connector": connector_link, "site": site_link}[table_word]
     parts: list[Component | str] = []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.absent import listed_links
 from dashboards.components.frames import records
 from dashboards.components.links import circuit_link, connector_link, site_link
 from dashboards.components.tables import heads, table
@@ -30,7 +31,8 @@ def layout(query: Query) -> list[Component]:
         return [*parts, html.P("Type a circuit, an end face, a port or a site into the field at the top.")]
     hits = ask(page_queries.find, text)
     if hits.empty:
-        return [*parts, html.P("Nothing has this in its id or name. Try a shorter part of it.")]
+        parts.append(html.P("Nothing has this in its id or name. Try a shorter part of it."))
+        return [*parts, *_alike(text)]
     links = {"circuit": circuit_link, "connector": connector_link, "site": site_link}
     return [
         *parts,
@@ -47,6 +49,13 @@ def layout(query: Query) -> list[Component]:
             ],
         ),
     ]
+
+
+def _alike(text: str) -> list[Component]:
+    """Ids of each kind that look like what was typed, as links."""
+    near = [(kind, ask(page_queries.nearest_ids, kind, text)) for kind in KINDS]
+    items = [html.Li([f"{KINDS[kind]} ", *listed_links(kind, ids)]) for kind, ids in near if ids]
+    return [html.P("These look like it:"), html.Ul(items)] if items else []
 
 
 PAGE = Page(path=PATH, layout=layout, title=title, section="/")

@@ -13,7 +13,7 @@ from dashboards.components.bars import level
 from dashboards.components.charts import drawn, months_figure
 from dashboards.components.frames import first, records
 from dashboards.components.links import connector_link, site_link
-from dashboards.components.tables import Cell, heads, not_assessed, table
+from dashboards.components.tables import Cell, Head, heads, not_assessed, table
 from dashboards.components.words import (
     bold,
     counted,
@@ -32,6 +32,7 @@ from planner.reports.fleet_summary import proof_words
 from planner.store import page_queries
 
 PATH = "/patterns"
+SHOWN = 5  # rows of each table before the rest is folded away
 
 
 def title(_: Query) -> str:
@@ -147,6 +148,15 @@ def _prevented(counts: dict[str, int]) -> list[Component]:
     ]
 
 
+def _first_rows(things: str, caption: str, columns: list[Head], rows: list[list[Cell]]) -> html.Div:
+    """A table of the first rows; the others behind a line that counts them."""
+    if len(rows) <= SHOWN + 1:
+        return table(caption, columns, rows)
+    more = f"{len(rows) - SHOWN} more {things}"
+    rest = html.Details([html.Summary(more), table(f"{more}, in the same order.", columns, rows[SHOWN:])])
+    return html.Div([table(caption, columns, rows[:SHOWN]), rest])
+
+
 def _offenders(counts: dict[str, int]) -> list[Component]:
     parts: list[Component] = [html.H2("Repeat offenders")]
     if not counts["connector_health"]:
@@ -156,7 +166,8 @@ def _offenders(counts: dict[str, int]) -> list[Component]:
         return [*parts, unknown]
     sites = ask(page_queries.repeat_sites)
     parts.append(
-        table(
+        _first_rows(
+            "sites",
             "Sites by the share of end faces expected dirty or damaged (small sites are held back a little, alike "
             "ones stand in the order of their ids).",
             heads(
@@ -191,7 +202,8 @@ def _offenders(counts: dict[str, int]) -> list[Component]:
     batches = ask(page_queries.repeat_batches)
     parts.append(html.H3("Cord batches"))
     parts.append(
-        table(
+        _first_rows(
+            "batches",
             "Production batches with at least eight end faces in service; alike ones in the order of their ids.",
             heads("Batch", "End faces#", "Sites#", "Damaged", "Dirty", "Against the fleet#"),
             [
@@ -224,7 +236,8 @@ def _test_sets() -> list[Component]:
         )
     else:
         parts.append(
-            table(
+            _first_rows(
+                "test sets",
                 "Test sets by how many end faces they are believed to have made dirty.",
                 heads("Test set", "Believed to have dirtied#", "End faces met#", "Dirty now", "Last such meeting"),
                 [
@@ -281,7 +294,8 @@ def _habits(counts: dict[str, int]) -> list[Component]:
             "Those who look least before mating stand first. Use it to train, not to blame: "
             "hard places lower the figures."
         ),
-        table(
+        _first_rows(
+            "technicians",
             "Technicians with at least 20 matings. Failed later: of the end faces they mated, "
             "the share whose next look within 180 days failed.",
             heads("Technician", "Matings#", "Looked first", "Cleaned first", "Failed later", "of looks#"),
@@ -321,7 +335,7 @@ def _learned(counts: dict[str, int]) -> list[Component]:
         parts += [
             html.H3("Who and what stands out"),
             html.P("Of all groups, those whose interval does not hold the fleet's own figure:"),
-            html.Ul([html.Li(_sentence(line.text)) for line in records(standing.head(12))]),
+            html.Ul([html.Li(_sentence(line.text)) for line in records(standing.head(6))]),
         ]
     parts.append(
         html.Details(

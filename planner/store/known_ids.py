@@ -22,7 +22,7 @@ NAMED = {
 # How many of the ids that look most alike are compared closely.
 _CANDIDATES = 200
 # An id without case, separators and leading zeros: PORT-0000012 and port12 are alike.
-_BARE = "regexp_replace(lower({}), '(^|[^a-z0-9]+|[a-z])0*', '\\1', 'g').regexp_replace('[^a-z0-9]', '', 'g')"
+_BARE = "regexp_replace(lower({}), '([^a-z0-9]+|[a-z]|^)0*', '\\1', 'g').regexp_replace('[^a-z0-9]', '', 'g')"
 
 
 def is_known(con: duckdb.DuckDBPyConnection, kind: str, name: str) -> bool:

@@ -219,6 +219,14 @@ def test_unknown_ids_are_answered_with_those_that_look_alike(small: Dash, view: 
     assert link in [getattr(each, "href", "") for each in dashboard_fleet.walk(layout)]
 
 
+def test_find_answers_a_mistyped_id_with_those_that_look_alike(small: Dash) -> None:
+    """What is in no id or name leads to the ids that differ in separators and leading zeros only."""
+    layout = shown("/find?q=c004")
+    links = [each.href for each in dashboard_fleet.walk(layout) if isinstance(each, html.A)]
+    assert "/connector?id=C-4" in links
+    assert "look like it" not in dashboard_fleet.text_of(shown("/find?q=harbour"))
+
+
 def test_unknown_page_is_said(small: Dash) -> None:
     """A path where nothing lives says so."""
     assert "There is no such page" in dashboard_fleet.text_of(shown("/nowhere"))
