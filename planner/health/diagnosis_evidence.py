@@ -139,12 +139,14 @@ class Evidence:
         self.circuit = frame["circuit"].to_numpy(np.int64)
         self.cause = frame["cause"].to_numpy(np.int64)
         self.pair = frame["pair"].to_numpy(np.int64)
+        self.harmless = self.cause == CODE["nothing"]
         self.place = places(rows, weighed, hypotheses)
-        evidence = weighed.log_evidence[rows.pair]
-        self.of_row = by_source(evidence, rows.row, len(frame))
-        count = int(self.place.max(initial=-1)) + 1
-        self.of_place = by_source(evidence, self.place[rows.row], count)
-        self.members = _Members.of(self.place, listed, count)
+        _, side = np.unique(2 * self.circuit + self.harmless, return_inverse=True)
+        # what the answers to each question are: something or nothing, a place, a row
+        self.answers = tuple(
+            _Answers.of(number, rows, listed, weighed) for number in (side, self.place, np.arange(len(frame)))
+        )
+        self.members = _Members.of(self.place, listed, int(self.place.max(initial=-1)) + 1)
 
     # ------------------------------------------------------------------------------------------- questions
 
@@ -153,19 +155,17 @@ class Evidence:
         asked = self._questions()
         if asked.empty:
             return pd.DataFrame({name: [] for name in ("circuit_id", "line", "question", "text", "decibans")})
+        question = asked["question"].to_numpy(np.int64)
         first, second = asked["first"].to_numpy(np.int64), asked["second"].to_numpy(np.int64)
-        within = (asked["question"] == len(QUESTIONS) - 1).to_numpy()
-        one, other = self._sides(first, second, within)
-        values = self._values(one, other, self._odds(first, second, within), first, second)
+        values = self._values(question, first, second)
         alike = np.abs(values).max(axis=1) < SMALLEST_SHOWN
         shown = _shown(values)
-        words = [self._called(row, alone) for row, alone in ((first, within), (second, within))]
         texts = self._texts(first, second)
-        chance = [self._chance(row, within) for row in (first, second)]
+        one, other = (self._answered(question, row) for row in (first, second))
         heads = np.array(
             [
-                f"{QUESTIONS[number]} {_sentence(a)} ({_percent(p)}) against {b} ({_percent(q)})"
-                for number, a, p, b, q in zip(asked["question"], words[0], chance[0], words[1], chance[1], strict=True)
+                f"{QUESTIONS[number]} {_sentence(a)} against {b.removesuffix(',')}"
+                for number, a, b in zip(question, one, other, strict=True)
             ],
             dtype=object,
         )
@@ -185,30 +185,28 @@ class Evidence:
 
     def _questions(self) -> pd.DataFrame:
         """What is compared on each circuit: question, first and second (rows that lead their answers)."""
-        table = pd.DataFrame({"circuit": self.circuit, "place": self.place, "listed": self.listed})
-        table["row"] = np.arange(len(table))
-        table["harmless"] = self.cause == CODE["nothing"]
-        by_place = table.groupby("place", as_index=False, sort=True).agg(
-            circuit=("circuit", "first"), chance=("listed", "sum"), row=("row", "first"), harmless=("harmless", "first")
-        )
-        by_place["row"] = self.members.first[by_place["place"]]
-        by_place = by_place.sort_values(["circuit", "chance", "row"], ascending=[True, False, True], kind="stable")
-        best = by_place.drop_duplicates("circuit").set_index("circuit")
-        calm = by_place[by_place["harmless"]].drop_duplicates("circuit").set_index("circuit")
-        faults = by_place[~by_place["harmless"]]
+        sides, of_places, _ = self.answers
+        place = np.arange(len(of_places.listed))
+        lead = self.members.first
+        table = pd.DataFrame({"circuit": self.circuit[lead], "row": lead, "chance": of_places.listed[place]})
+        table["harmless"], table["side"] = self.harmless[lead], sides.listed[sides.number[lead]]
+        table["second"] = self.members.second
+        table = table.sort_values(["circuit", "chance", "row"], ascending=[True, False, True], kind="stable")
+        calm = table[table["harmless"]].drop_duplicates("circuit").set_index("circuit")
+        faults = table[~table["harmless"]]
         suspect = faults.drop_duplicates("circuit").set_index("circuit")
         rival = faults[faults.groupby("circuit").cumcount() == 1].set_index("circuit")
-        wrong = best[~best["harmless"] & (best["chance"] > 0)]
         parts = []
-        both = suspect.index[suspect["chance"] >= WORTH_A_QUESTION].intersection(calm.index)
-        first_calm = best.loc[both, "harmless"].to_numpy(np.bool_)
+        both = suspect.index[suspect["side"] >= WORTH_A_QUESTION].intersection(calm.index)
+        sound = calm.loc[both, "side"].to_numpy() > suspect.loc[both, "side"].to_numpy()
         rows = [calm.loc[both, "row"].to_numpy(np.int64), suspect.loc[both, "row"].to_numpy(np.int64)]
-        parts.append((0, both, np.where(first_calm, rows[0], rows[1]), np.where(first_calm, rows[1], rows[0])))
+        parts.append((0, both, np.where(sound, rows[0], rows[1]), np.where(sound, rows[1], rows[0])))
+        wrong = suspect[suspect["side"] > calm["side"].reindex(suspect.index).fillna(0.0)]
         other = wrong.index.intersection(rival.index[rival["chance"] >= WORTH_A_QUESTION])
         parts.append((1, other, wrong.loc[other, "row"].to_numpy(np.int64), rival.loc[other, "row"].to_numpy(np.int64)))
-        first, second = self.members.first[wrong["place"]], self.members.second[wrong["place"]]
+        second = wrong["second"].to_numpy(np.int64)
         two = (second >= 0) & (self.listed[np.maximum(second, 0)] >= WORTH_A_QUESTION)
-        parts.append((2, wrong.index[two], first[two], second[two]))
+        parts.append((2, wrong.index[two], wrong["row"].to_numpy(np.int64)[two], second[two]))
         asked = pd.concat(
             [
                 pd.DataFrame({"circuit": circuit, "question": number, "first": one, "second": two})
@@ -218,35 +216,21 @@ class Evidence:
         ordered: pd.DataFrame = asked.sort_values(["circuit", "question"], kind="stable").reset_index(drop=True)
         return ordered
 
-    def _sides(self, first: IntArray, second: IntArray, within: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-        """Evidence of the two answers of each question, shape (questions, sources). [neper]"""
-        one, other = (
-            np.where(within[:, None], self.of_row[row], self.of_place[self.place[row]]) for row in (first, second)
-        )
-        return one, other
+    def _of_each(self, question: IntArray, row: IntArray, what: str) -> FloatArray:
+        """What is known (`evidence`, `listed` or `said`) of the answer each row leads, by the question asked."""
+        kept = [getattr(answers, what)[answers.number[row]] for answers in self.answers]
+        picked: FloatArray = np.stack(kept)[question, np.arange(len(row))]
+        return picked
 
-    def _chance(self, row: IntArray, within: NDArray[np.bool_]) -> FloatArray:
-        """Probability of each answer as the diagnosis lists it; of one that it does not list, its own."""
-        own, chance = self.listed, self.rows.frame["probability"].to_numpy(np.float64)
-        count = len(self.of_place)
-        listed, all_of = (np.bincount(self.place, weights=values, minlength=count) for values in (own, chance))
-        alone = np.where(within, own[row], listed[self.place[row]])
-        return np.where(alone > 0, alone, np.where(within, chance[row], all_of[self.place[row]]))
-
-    def _odds(self, first: IntArray, second: IntArray, within: NDArray[np.bool_]) -> FloatArray:
-        """Log-odds of the two answers as listed; NaN where one is too small to be listed. [neper]"""
-        listed = np.bincount(self.place, weights=self.listed, minlength=len(self.of_place))
-        one, other = (np.where(within, self.listed[row], listed[self.place[row]]) for row in (first, second))
-        known = (one > 0) & (other > 0)
-        return np.where(known, np.log(np.where(known, one, 1.0) / np.where(known, other, 1.0)), np.nan)
-
-    def _values(
-        self, one: FloatArray, other: FloatArray, odds: FloatArray, first: IntArray, second: IntArray
-    ) -> FloatArray:
+    def _values(self, question: IntArray, first: IntArray, second: IntArray) -> FloatArray:
         """Decibans of each source, and of what was not listed, for one answer against another."""
-        values = np.zeros((len(one), len(SOURCES) + 1))
+        values = np.zeros((len(first), len(SOURCES) + 1))
+        one, other = (self._of_each(question, row, "evidence") for row in (first, second))
         values[:, : len(SOURCES)] = one - other
-        values[:, REST] = np.where(np.isnan(odds), 0.0, odds - values[:, : len(SOURCES)].sum(axis=1))
+        one, other = (self._of_each(question, row, "listed") for row in (first, second))
+        listed = (one > 0) & (other > 0)  # else the odds are those of the weights alone
+        odds = np.log(np.where(listed, one, 1.0) / np.where(listed, other, 1.0))
+        values[:, REST] = np.where(listed, odds - values[:, : len(SOURCES)].sum(axis=1), 0.0)
         values *= DECIBANS_PER_NEPER
         row = self.cases.computed[self.weighed.case[self.pair[first]]]
         circuit = self.circuit[first]
@@ -269,11 +253,10 @@ class Evidence:
         Every source with its decibans, and their sum: the row's log-odds against nothing wrong on its circuit.
         """
         table = pd.DataFrame({"circuit": self.circuit, "row": np.arange(len(self.circuit)), "listed": self.listed})
-        harmless = self.cause == CODE["nothing"]
-        calm = table[harmless].drop_duplicates("circuit").set_index("circuit")["row"]
-        suspects = table[~harmless].sort_values(["circuit", "listed"], ascending=[True, False], kind="stable")
+        calm = table[self.harmless].drop_duplicates("circuit").set_index("circuit")["row"]
+        suspects = table[~self.harmless].sort_values(["circuit", "listed"], ascending=[True, False], kind="stable")
         suspect = suspects.drop_duplicates("circuit").set_index("circuit")["row"]
-        own = harmless[chosen]
+        own = self.harmless[chosen]
         against = np.where(
             own,
             suspect.reindex(self.circuit[chosen]).fillna(-1).to_numpy(np.int64),
@@ -282,9 +265,8 @@ class Evidence:
         texts = np.full(len(chosen), "", dtype=object)
         some = against >= 0
         first, second = chosen[some], against[some]
-        alone = np.ones(len(first), np.bool_)
-        odds = self._odds(first, second, alone)
-        values = self._values(self.of_row[first], self.of_row[second], odds, first, second)
+        alone = np.full(len(first), len(QUESTIONS) - 1)
+        values = self._values(alone, first, second)
         rival = np.where(own[some], self._called(second, alone), "nothing wrong")
         labels = np.array(SHORT, dtype=object)[None, :].repeat(len(first), axis=0)
         labels[~self.has_otdr[self.circuit[first]], TRACE] = "return loss"
@@ -293,8 +275,8 @@ class Evidence:
 
     # ----------------------------------------------------------------------------------------------- words
 
-    def _called(self, row: IntArray, alone: NDArray[np.bool_]) -> Words:
-        """Each answer in words: "dirt or damage on C-12 or C-13"; of the row alone where asked."""
+    def _called(self, row: IntArray, question: IntArray) -> Words:
+        """The answer each row leads in words: "dirt or damage on C-12 or C-13"."""
         cause, pair = self.cause[row], self.pair[row]
         head = np.array([NAMES[name] for name in CODE], dtype=object)[cause]
         element = self.names[self.rows.frame["element"].to_numpy(np.int64)[row]]
@@ -309,9 +291,23 @@ class Evidence:
         small = self.hypotheses.family[self.weighed.hypothesis[pair]] == PATH
         words[cause == CODE["nothing"]] = NAMES["nothing"]
         words[(cause == CODE["nothing"]) & small & (self.listed[row] >= WORTH_NAMING)] = SHIFTED
+        alone = question == len(QUESTIONS) - 1
         for number in np.flatnonzero(~alone & named & np.isin(cause, FAULTS_OF_JOINT)):
             words[number] = self._joint_words(int(self.place[row[number]]))
         return words
+
+    def _answered(self, question: IntArray, row: IntArray) -> Words:
+        """Each answer with its probability: "something (85 %), most probably dirt on C-12"."""
+        words = self._called(row, question)
+        chance = [f" ({_percent(share)})" for share in self._of_each(question, row, "said")]
+        something = (question == 0) & ~self.harmless[row]
+        return np.array(
+            [
+                f"something{share}, most probably {text}," if open_ else f"{text}{share}"
+                for text, share, open_ in zip(words, chance, something, strict=True)
+            ],
+            dtype=object,
+        )
 
     def _joint(self, pair: IntArray, otherwise: Words) -> Words:
         """Name of the joint of each pair."""
@@ -365,7 +361,9 @@ class Evidence:
         path = self.hypotheses.family[self.weighed.hypothesis[pair]] == PATH
         distinct, place = np.unique(days, return_inverse=True)
         named = np.array(["" if np.isnat(day) else f"from {_day(day)}" for day in distinct], dtype=object)[place]
-        words: Words = np.where(named == "", np.where(path, "from before the first reading", "on no known day"), named)
+        words: Words = np.where(
+            named == "", np.where(path, "from before the first reading", "on a day not known"), named
+        )
         return words
 
     def _level(self, circuit: IntArray, tested: NDArray[np.bool_]) -> Words:
@@ -386,13 +384,37 @@ class Evidence:
         texts = np.empty(len(case), dtype=object)
         read = _flags(cases.has_power_of, cases.circuit[case])
         for number, place in enumerate(row):
-            if place < 0:
-                texts[number] = "power: no lasting change" if read[number] else "nothing read"
-                continue
-            texts[number] = _move_words(
-                cases.moves_db[place], int(cases.best_day[place]), cases.end_day[place], self.first_day
-            )
+            told = "power: no lasting change" if read[number] else "no power was read"
+            if place >= 0:
+                told = _move_words(
+                    cases.moves_db[place], int(cases.best_day[place]), cases.end_day[place], self.first_day, told
+                )
+            texts[number] = told
         return texts
+
+
+@dataclass
+class _Answers:
+    """What a question can be answered with: `number` of the answer of every row, and by answer what is known of it.
+
+    `evidence` as from `by_source`; `listed` the probability under which its rows stand in the diagnosis, `said` the
+    same, or its own where none of them does.
+    """
+
+    number: IntArray
+    evidence: FloatArray
+    listed: FloatArray
+    said: FloatArray
+
+    @classmethod
+    def of(cls, number: IntArray, rows: Rows, listed: FloatArray, weighed: Weighed) -> _Answers:
+        count = int(number.max(initial=-1)) + 1
+        evidence = by_source(weighed.log_evidence[rows.pair], number[rows.row], count)
+        chance = rows.frame["probability"].to_numpy(np.float64)
+        own, stood = (
+            np.asarray(np.bincount(number, weights=values, minlength=count), np.float64) for values in (chance, listed)
+        )
+        return cls(number, evidence, stood, np.where(stood > 0, stood, own))
 
 
 @dataclass
@@ -478,7 +500,7 @@ def _signed(tenths: IntArray) -> Words:
     return np.array([f"{value / 10:+.1f}" for value in distinct], dtype=object)[place]
 
 
-def _move_words(moves_db: FloatArray, best: int, ends: IntArray, first_day: np.datetime64) -> str:
+def _move_words(moves_db: FloatArray, best: int, ends: IntArray, first_day: np.datetime64, otherwise: str) -> str:
     """What each direction's readings did about the day that speaks most for a change."""
     parts = []
     for kind, name in (
@@ -497,7 +519,7 @@ def _move_words(moves_db: FloatArray, best: int, ends: IntArray, first_day: np.d
         elif abs(size) >= SMALLEST_FAULT_DB:  # what is smaller stands out on no day
             moved += f" about {_day(first_day + np.timedelta64(day, 'D'))}"
         parts.append(f"{name} {moved}")
-    return "power: " + ", ".join(parts) if parts else "nothing read"
+    return "power: " + ", ".join(parts) if parts else otherwise
 
 
 def _day(day: np.datetime64) -> str:

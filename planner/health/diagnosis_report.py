@@ -295,7 +295,10 @@ def _next_tests(
     has_otdr: NDArray[np.bool_],
     wavelengths: NDArray[np.int64],
 ) -> NDArray[np.object_]:
-    """What would tell most, on the first row of each circuit that is in doubt; empty elsewhere."""
+    """What would tell most, on the first row of each circuit that is in doubt; empty elsewhere.
+
+    Where something is more likely wrong than not, it is what tells the most probable faults apart.
+    """
     result = np.full(len(kept), "", dtype=object)
     circuit = kept["circuit"].to_numpy(np.int64)
     cause = np.array(CAUSES, dtype=object)[kept["cause"].to_numpy(np.int64)]
@@ -308,16 +311,18 @@ def _next_tests(
     for start, end in zip(first, last, strict=True):
         if cause[start] == "nothing" and probability[start] > 0.9:
             continue
-        second = start + 1 if start + 1 < end else start
+        wrong = probability[start:end][cause[start:end] != "nothing"].sum() > 0.5
+        asked = [row for row in range(start, end) if not wrong or cause[row] != "nothing"][:2]
+        one, other = asked[0], asked[-1]
         result[start] = next_test(
-            cause[start],
-            str(element[start]),
-            cause[second],
-            str(element[second]),
-            float(probability[start]),
+            cause[one],
+            str(element[one]),
+            cause[other],
+            str(element[other]),
+            float(probability[one]),
             bool(has_otdr[circuit[start]]),
             int(wavelengths[circuit[start]]),
-            bool(damaged[start]),
+            bool(damaged[one]),
         )
     return result
 

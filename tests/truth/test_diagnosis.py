@@ -97,7 +97,7 @@ def test_evidence_adds_up_to_the_log_odds(standard: tuple[FaultFleet, dict[str, 
     _, tables = standard
     rows, lines = tables["diagnosis"], tables["diagnosis_evidence"]
     sums = lines.groupby(["circuit_id", "question"], as_index=False)["decibans"].sum()
-    said = sums["question"].str.extract(r"\(([\d.]+) %\) against .*\(([\d.]+) %\)$").astype(float)
+    said = sums["question"].str.extract(r"\(([\d.]+) %\).* against .*\(([\d.]+) %\)").astype(float)
     sure = (said.min(axis=1, skipna=False) >= 5).to_numpy()  # per cent as printed are whole
     assert sure.sum() > 40
     said, sums = said[sure], sums[sure]

@@ -742,7 +742,7 @@ def _health(con: duckdb.DuckDBPyConnection) -> None:
             {"circuit_id": "K-2", "cause": "nothing", "probability": 1.0},
         ],
     )
-    wrong = "Is anything wrong? Dirt on C-4 or C-3 (90 %) against nothing wrong (4 %)"
+    wrong = "Is anything wrong? Something (96 %), most probably dirt on C-4 or C-3, against nothing wrong (4 %)"
     which = "Which of these? Dirt on C-4 (72 %) against dirt on C-3 (18 %)"
     put(
         con,
