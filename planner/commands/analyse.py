@@ -16,9 +16,10 @@ from planner.commands.common import console, db_option, now_option, open_existin
 @click.option("--force", is_flag=True, help="Run every step even where its results are current.")
 def analyse(db: Path, now: datetime | None, force: bool) -> None:
     """Trace, budget, infer, diagnose and rank whatever is older than the data."""
-    from planner.pipeline import bring_up_to_date
+    from planner.pipeline import bring_up_to_date, moment_of
 
     con = open_existing(db)
+    moment_of(con, now)  # refuses an empty database as such
     with progress_bar("analysing") as progress:
         reports = bring_up_to_date(con, now, progress, force=force)
     con.close()

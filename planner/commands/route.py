@@ -95,7 +95,7 @@ def route(
     calendar, a work list per crew-day (PDF, HTML), a pick list, and sheets for the results that
     `planner load` reads back. The plan is stored as a draft; see `planner plan`.
     """
-    from planner.pipeline import bring_up_to_date
+    from planner.pipeline import bring_up_to_date, moment_of
     from planner.routes.bounds import BoundEffort
     from planner.routes.problem import Stop
     from planner.routes.settings import Settings
@@ -122,6 +122,7 @@ def route(
     compared = None
     con = open_existing(db)
     try:
+        moment_of(con, None)  # refuses an empty database as such
         folder_to_write(folder)
         with progress_bar("route") as progress:
             bring_up_to_date(con, None, progress)

@@ -8,10 +8,12 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from unit import dashboard_fleet
 
+from planner.cli import planner
 from planner.commands.common import open_existing, open_results
-from planner.errors import StoreError
+from planner.errors import InputError, StoreError
 from planner.pipeline import is_up_to_date, settings_of, stale_steps
 from planner.store.database import open_database, open_readable, transaction
 from planner.store.snapshots import copy_database
@@ -85,3 +87,21 @@ def test_a_database_is_not_copied_onto_itself(current: Path) -> None:
     """A backup under the database's own name is refused."""
     with pytest.raises(StoreError, match="is the database itself"):
         copy_database(current, current)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["analyse"],
+        ["rank"],
+        ["backtest", "--at", "2030-01-01"],
+        ["route", "--from", "2030-01-01", "--days", "1", "--out", "plan"],
+    ],
+)
+def test_an_empty_database_is_said_to_be_empty(tmp_path: Path, words: list[str]) -> None:
+    """Commands that need data tell an empty database from one that lacks a table, and make no folder for it."""
+    path = dashboard_fleet.build_empty(tmp_path / "empty.duckdb")
+    words = [str(tmp_path / word) if word == "plan" else word for word in words]
+    done = CliRunner().invoke(planner, [*words, "--db", str(path)], standalone_mode=False)
+    assert isinstance(done.exception, InputError) and "the database is empty" in str(done.exception)
+    assert not (tmp_path / "plan").exists()
