@@ -67,15 +67,20 @@ def test_dispatch_opens_a_stop_and_takes_the_work_list(visit: Visit, tmp_path: P
 
 
 def test_managers_read_costs_offenders_and_the_back_test(visit: Visit) -> None:
-    """Costs, repeat offenders, habits, what was learned and whether the ranking was right, on one page."""
+    """Costs, repeat offenders, habits and what was learned on one page; whether the ranking was right behind a link."""
     page = visit.open("/")
     page.get_by_role("navigation", name="Pages").get_by_role("link", name="Patterns").click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("Where trouble repeats")
     main = page.locator("main")
-    for words in ("8 work orders", "TECH-2", "works 74 % of the time", "60 of 400 end faces", "1,500 customer-minutes"):
+    for words in ("8 work orders", "TECH-2", "works 74 % of the time", "1,500 customer-minutes"):
         expect(main).to_contain_text(words)
     page.get_by_text("figures with their 90 % intervals").click()
     expect(page.get_by_role("region", name="Estimate, interval")).to_contain_text("0.740")
+    page.get_by_role("link", name="Has the ranking been right?").click()
+    expect(main).to_contain_text("60 of 400 end faces")
+    page.get_by_role("navigation", name="Ranked on").get_by_role("link").first.click()
+    expect(main).to_contain_text("6 of 45 end faces")
+    assert visit.address().startswith("/backtest?day=")
 
 
 def test_the_ranking_sorts_filters_and_scrolls_to_any_depth(visit: Visit) -> None:
@@ -144,6 +149,7 @@ VIEWS = (
     "/connector?id=C-4",
     "/dispatch",
     "/patterns",
+    "/backtest",
     "/method",
 )
 
@@ -151,7 +157,7 @@ VIEWS = (
 def test_phone_width(phone: Visit) -> None:
     """No view is wider than a phone, and a phone that prefers dark gets dark."""
     too_wide = []
-    for view in VIEWS[:7]:
+    for view in VIEWS[:8]:
         page = phone.open(view)
         if page.evaluate("document.documentElement.scrollWidth") > 390:
             too_wide.append(view)
