@@ -102,7 +102,8 @@ def _costs(counts: dict[str, int]) -> list[Component]:
             caption="Work orders by month of opening. Solid: closed as dirt or damage on an end face.",
             height=260,
         ),
-        table(
+        _first_rows(
+            "causes",
             "As closed by the crews; close codes can be wrong.",
             heads("Cause", "Orders#", "Share#", "Cost#", "Cost of one#", "Hours open, median#"),
             [
