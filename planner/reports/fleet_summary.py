@@ -43,14 +43,21 @@ def fleet_lines(counts: Mapping[str, int], figures: pd.Series) -> list[str]:
 
 
 def worst_table(worst: pd.DataFrame) -> pd.DataFrame:
-    """The worst end faces as people read them: rank, end face, site, chance of being dirty, reason."""
-    chance = worst["p_contaminated"].map(lambda value: "" if pd.isna(value) else f"{value:.0%}")
+    """The worst end faces as people read them: rank, end face, site, what to do there, reason.
+
+    Examples
+    --------
+    >>> rows = {"connector_id": ["C"], "site_id": ["S"], "action": ["inspect_clean"], "reasons": ["it is dirty"]}
+    >>> worst_table(pd.DataFrame(rows))["do"].tolist()
+    ['inspect and clean']
+    """
+    work = worst["action"].replace("inspect_clean", "inspect and clean").fillna("not assessed")
     return pd.DataFrame(
         {
             "": range(1, len(worst) + 1),
             "end face": worst["connector_id"],
             "site": worst["site_id"],
-            "dirty?": chance,
+            "do": work,
             "why": worst["reasons"],
         }
     )

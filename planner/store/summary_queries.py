@@ -43,8 +43,9 @@ def fleet_figures(con: duckdb.DuckDBPyConnection) -> pd.Series:
                (SELECT count(*) FROM connector_health WHERE p_not_clean > 0.5) AS likely_not_clean,
                (SELECT sum(p_not_clean) FROM connector_health) AS expected_not_clean,
                (SELECT count(*) FROM circuit_budget WHERE margin_db < 0) AS over_budget,
-               (SELECT count(DISTINCT circuit_id) FROM diagnosis
-                WHERE cause <> 'nothing' AND probability > 0.5) AS faulty
+               (SELECT count(*) FROM (
+                    SELECT circuit_id FROM diagnosis WHERE cause NOT IN ('nothing', 'remating_offset')
+                    GROUP BY circuit_id HAVING sum(probability) > 0.5)) AS faulty
         """,
     ).iloc[0]
 
@@ -54,7 +55,7 @@ def worst_end_faces(con: duckdb.DuckDBPyConnection, count: int) -> pd.DataFrame:
     return fetch(
         con,
         """
-        SELECT connector_id, site_id, port, p_contaminated, benefit_score, classic_score,
+        SELECT connector_id, site_id, port, p_contaminated, p_damaged, action, benefit_score, classic_score,
                coalesce(nullif(reasons, ''), classic_reasons) AS reasons
         FROM ranking ORDER BY coalesce(benefit_rank, classic_rank), classic_rank LIMIT ?
         """,
