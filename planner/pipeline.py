@@ -13,6 +13,10 @@
 Each step reads the tables before it and replaces its own, in one transaction with its line in
 `stage_runs`; a step is run again only when newer data came in, another moment is asked for, or the operator's
 own limits (the file that PLANNER_LIMITS names) changed.
+
+A step works on the whole history. Kept from the night before is only what would come out the same: `connector_state`
+of end faces that no load touched (derive), power series when nothing they rest on came in (drift), and the figures
+that beliefs rest on, which are learned once a week (health, see planner.health.fleet_figures).
 """
 
 from __future__ import annotations
