@@ -652,19 +652,36 @@ def _joint_evidence(
     its own.
     """
     joint, others = np.zeros(int(size.sum())), np.zeros(int(size.sum()))
-    alike: dict[tuple[int, float, bytes], tuple[FloatArray, FloatArray]] = {}
+    keys: list[tuple[bytes, bool, int, float]] = []
+    # of elements and causes that are weighed alike, the first one speaks for all
+    first: dict[tuple[bytes, bool, int, float], int] = {}
+    orders = []
     for number in range(len(size)):
         members = slice(int(start[number]), int(start[number] + size[number]))
         order = np.argsort(row[members], kind="stable")
-        rows, cause, share = row[members][order], int(column[members.start]), float(spared[members.start])
-        left = without[members][order]
-        key = (cause, share, rows.tobytes())
-        if key not in alike:
-            if one_fibre[members.start]:
-                alike[key] = _same_size_evidence(cases, rows, PATH_CAUSES[cause], share, left)
-            else:
-                alike[key] = _same_day_evidence(cases, rows, cause, share, left)
-        joint[members][order], others[members][order] = alike[key]
+        key = (
+            row[members][order].tobytes(),
+            bool(one_fibre[members.start]),
+            int(column[members.start]),
+            float(spared[members.start]),
+        )
+        first.setdefault(key, number)
+        keys.append(key)
+        orders.append(order + members.start)
+    alike: dict[tuple[bytes, bool, int, float], tuple[FloatArray, FloatArray]] = {}
+    circuits, hits = b"", _Hits(cases, np.zeros(0, np.int64))
+    # those on the same circuits one after the other: what the circuits say by size is worked out once
+    for key in sorted(first):
+        rows, left = np.frombuffer(key[0], row.dtype), without[orders[first[key]]]
+        if circuits != key[0]:
+            circuits, hits = key[0], _Hits(cases, rows)
+        _, all_on_one, cause, share = key
+        if all_on_one:
+            alike[key] = _same_size_evidence(hits, PATH_CAUSES[cause], share, left)
+        else:
+            alike[key] = _same_day_evidence(cases, rows, cause, share, left)
+    for key, order in zip(keys, orders, strict=True):
+        joint[order], others[order] = alike[key]
     return joint, others
 
 
@@ -711,30 +728,46 @@ def _blended(log_ratio: NDArray[np.float32], spared: float, without: FloatArray)
     )
 
 
-def _same_size_evidence(
-    cases: Cases, rows: IntArray, cause: str, spared: float, without: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+class _Hits:
+    """Log ratio of a loss of each size on some circuits, by day and shape; each size is worked out once."""
+
+    def __init__(self, cases: Cases, rows: IntArray) -> None:
+        self.cases, self.rows = cases, rows
+        self.of_size: dict[int, NDArray[np.float32]] = {}
+
+    def of(self, sizes: IntArray) -> NDArray[np.float32]:
+        """The ratios of sizes given by number, lagged; shape (rows, sizes, days, shapes)."""
+        more = [int(size) for size in sizes if int(size) not in self.of_size]
+        if more:
+            self.of_size |= dict(zip(more, self._worked_out(SIZES_DB[more].astype(np.float32)), strict=True))
+        return np.stack([self.of_size[int(size)] for size in sizes], axis=1)
+
+    def _worked_out(self, sizes_db: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Shape (sizes, rows, days, shapes)."""
+        a, b = self.cases.loss_a[self.rows, ::DAY_STEP], self.cases.loss_b[self.rows, ::DAY_STEP]
+        known = (b > 0) & (a > 0)
+        best_size = np.where(known, a / np.where(known, b, 1.0), 0.0)
+        hit = np.empty((len(sizes_db), *a.shape), np.float32)
+        for number, size_db in enumerate(sizes_db):
+            plain = a * size_db - 0.5 * size_db**2 * b
+            # the grid is coarse: a peak narrower than that is widened, its height kept
+            wide = b / (1.0 + b * (SIZE_SPREAD * size_db) ** 2)
+            peak = 0.5 * best_size * a - 0.5 * (best_size - size_db) ** 2 * wide
+            hit[number] = np.maximum(np.where(known, peak, plain), LOWEST_RATIO)
+        return _lagged(hit, DAY_STEP)
+
+
+def _same_size_evidence(hits: _Hits, cause: str, spared: float, without: FloatArray) -> tuple[FloatArray, FloatArray]:
     """As `_same_day_evidence`, over shapes and sizes too, where all circuits lose the same."""
     law = size_law(cause)
     used = np.flatnonzero(law > 0)[::SIZE_STEP]
     weight = law[used] / law[used].sum()
-    a, b = cases.loss_a[rows, ::DAY_STEP], cases.loss_b[rows, ::DAY_STEP]
-    hit = np.full((len(rows), len(used), *a.shape[1:]), 0.0, np.float32)
-    known = (b > 0) & (a > 0)
-    best_size = np.where(known, a / np.where(known, b, 1.0), 0.0)
-    for number, size_db in enumerate(SIZES_DB[used].astype(np.float32)):
-        plain = a * size_db - 0.5 * size_db**2 * b
-        # the grid is coarse: a peak narrower than that is widened, its height kept
-        wide = b / (1.0 + b * (SIZE_SPREAD * size_db) ** 2)
-        peak = 0.5 * best_size * a - 0.5 * (best_size - size_db) ** 2 * wide
-        ratio = np.maximum(np.where(known, peak, plain), LOWEST_RATIO)
-        hit[:, number] = ratio
-    hit = _lagged(hit, DAY_STEP)
+    hit = hits.of(used)
     blend = _blended(hit, spared, without)
     total = blend.sum(axis=0, dtype=np.float64)
     total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :]
-    joint, others = np.empty(len(rows)), np.empty(len(rows))
-    for member in range(len(rows)):
+    joint, others = np.empty(len(hit)), np.empty(len(hit))
+    for member in range(len(hit)):
         rest = total - blend[member]
         for target, evidence in ((joint, rest + hit[member]), (others, rest)):
             best = float(evidence.max())

@@ -62,7 +62,9 @@ def moved_circuits(con: duckdb.DuckDBPyConnection) -> list[str]:
         SELECT DISTINCT circuit_id FROM (
             SELECT circuit_id FROM moved WHERE circuit_id IS NOT NULL
             UNION ALL
-            SELECT c.circuit_id FROM moved m JOIN circuits c ON m.port_id IN (c.a_port_id, c.z_port_id)
+            SELECT c.circuit_id FROM moved m JOIN circuits c ON m.port_id = c.a_port_id
+            UNION ALL
+            SELECT c.circuit_id FROM moved m JOIN circuits c ON m.port_id = c.z_port_id
         ) ORDER BY circuit_id
         """,
     )
