@@ -44,6 +44,7 @@ from planner.store import page_queries
 
 PATH = "/circuit"
 SMALL_CAUSE, MOST_CAUSES = 0.05, 6  # causes below that, or beyond that many, are folded away
+SUSPECTED = 0.2  # from that probability on an element of the path is marked
 NAMED_IN_CHARTS = 0.2  # from that probability on, when a fault began is marked in the charts
 
 
@@ -242,8 +243,8 @@ def strip_rows(
 
     `path` is `circuit_paths` of one circuit with beliefs, `elements` the loss of its elements at one
     wavelength, `readings` what reflectometer traces show on them there. Each row: kind, faces (frame rows),
-    element_id, place, site, dB columns, seen (rows of `readings`), suspect (largest probability that an element
-    of the row is the cause), excess_db.
+    element_id, place, site, dB columns, seen (rows of `readings`), suspect (probability that an element of the
+    row is the cause), excess_db.
     """
     losses = {int(row.position): row for row in records(elements)}
     seen: dict[int, list[Any]] = {}
@@ -274,9 +275,10 @@ def strip_rows(
         for name in ("maximum_db", "typical_db", "typical_sd_db", "as_built_db", "source"):
             row[name] = None if loss is None else getattr(loss, name)
         row["seen"] = [reading for position in row["positions"] for reading in seen.get(position, ())]
-        suspects = [named[key] for key in row["ids"]() if key in named]
-        row["suspect"] = max((share for share, _, _ in suspects), default=0.0)
-        row["excess_db"] = max(((size or 0.0) for share, size, _ in suspects if share >= 0.2), default=0.0)
+        suspects = [named[key] for key in dict.fromkeys(row["ids"]()) if key in named]
+        row["suspect"] = min(1.0, sum(share for share, _, _ in suspects))
+        sizes = [size or 0.0 for _, size, _ in suspects] if row["suspect"] >= SUSPECTED else []
+        row["excess_db"] = max(sizes, default=0.0)
     return rows
 
 
@@ -341,7 +343,7 @@ def _strip(
         ]
     if elements.empty:
         parts.append(not_assessed("budget_elements", "Losses per element are unknown. Run: planner analyse --db FILE"))
-    parts.append(_strip_table(rows, worst if worst["suspect"] >= 0.2 else None, wavelength))
+    parts.append(_strip_table(rows, worst if worst["suspect"] >= SUSPECTED else None, wavelength))
     if any(is_unconfirmed(each["source"]) for each in rows):
         parts.append(html.P("* from a value that could not be confirmed against its source.", className="faint small"))
     return [*parts, *_measured_words(readings, wavelength)]
@@ -388,7 +390,7 @@ def _strip_table(rows: list[dict[str, Any]], worst: dict[str, Any] | None, wavel
             )
         mark = html.Span(_GLYPHS.get(row["kind"], ""), className="rail-mark", **aria(hidden="true"))
         edge = " rail-end" if number in (0, last) else ""
-        suspect = row["suspect"] >= 0.2
+        suspect = row["suspect"] >= SUSPECTED
         cells: list[Component] = [
             html.Td(mark, className=f"rail rail-{row['kind']}{edge}"),
             html.Th(_element_words(row), scope="row"),

@@ -282,6 +282,7 @@ def test_strip_groups_mated_pairs_and_marks_the_suspect(small: Dash) -> None:
     ]  # fmt: skip
     assert sum(row["typical_db"] for row in rows) == pytest.approx(4.0)
     assert max(rows, key=lambda row: row["suspect"])["faces"][1].connector_id == "C-4"
+    assert max(row["suspect"] for row in rows) == pytest.approx(0.9)  # .72 and .18 for the two faces of the pair
 
 
 def test_site_states_follow_their_worst_end_face() -> None:
