@@ -239,7 +239,7 @@ class Evidence:
         # without power readings what is left of them is what the other measurements say
         _moved(values, ~read & tested, POWER, TESTS)
         _moved(values, ~read & ~tested, POWER, LEVEL)
-        for told, with_it in ((TIMING, POWER), (LEVEL, POWER), (TIMING, TESTS), (LEVEL, TESTS)):
+        for told, with_it in ((TIMING, POWER), (LEVEL, POWER), (TIMING, TESTS), (LEVEL, TESTS), (TIMING, NEIGHBOURS)):
             left, both = values[:, with_it] + values[:, told], values[:, [with_it, told]]
             cancel = (both.prod(axis=1) < 0) & (np.abs(left) < CANCELS * np.abs(both).max(axis=1))
             _moved(values, cancel, told, with_it)
