@@ -48,6 +48,11 @@ FEATURES = (
     "built in",
     "never moved",
     "partner's belief",
+    "days since a cleaning",
+    "days since a mating",
+    "cleanings",
+    "looks",
+    "looks that failed",
 )
 # Prior of the weights of standardised features: leave the belief as it is.
 PRIOR_SD = np.array([0.4, 0.15, *[0.35] * (len(FEATURES) - 2)])
@@ -105,6 +110,12 @@ def features(history: History, inferred: Inferred) -> Float64:
     air = np.where(at_port, history.port_environment[np.maximum(port, 0)], 3)
     own = np.bincount(mated_face, minlength=n)
     moved = np.bincount(face[mates], minlength=n) > 0
+    cleaned = np.flatnonzero(kind == CLEAN)
+    bad = looks[history.detail[looks] != 0]
+    last_mated, last_cleaned = np.full(n, start, np.int64), np.full(n, start, np.int64)
+    if m:
+        np.maximum.at(last_mated, mated_face, history.seconds[mated_event])
+        np.maximum.at(last_cleaned, face[cleaned], history.seconds[cleaned])
     with_partner = inferred.coded.partner_now >= 0
     met_belief = np.where(with_partner, belief[np.maximum(inferred.coded.partner_now, 0)], belief)
     like = np.stack(
@@ -119,6 +130,9 @@ def features(history: History, inferred: Inferred) -> Float64:
             history.face_kind == FACE_KINDS.index("built_in"),
             ~moved,
             met_belief,
+            np.log1p((history.end_at - last_cleaned) / DAY),
+            np.log1p((history.end_at - last_mated) / DAY),
+            *(np.log1p(np.bincount(face[events], minlength=n)) for events in (cleaned, looks, bad)),
         ],
         axis=1,
     ).astype(np.float64)
