@@ -3,7 +3,7 @@
 In come integer-coded history (one stream of events in the order of the work), the plant's ports and what
 light was lost per circuit; out come beliefs per end face, what they rest on, and the figures learned. The
 steps: who met whom (planner.plant.patching), operations (episodes), learning (learning), sweeps (sweeps),
-small groups exactly (exact), light (light_evidence), calibration on the fleet's own looks (calibration).
+small groups exactly (exact), calibration on the fleet's own looks (calibration). Light comes in later (face_light).
 """
 
 from __future__ import annotations
