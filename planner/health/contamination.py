@@ -1,9 +1,9 @@
 """How probable it is that each end face is contaminated or damaged, and why.
 
-In come integer-coded history (one stream of events in the order of the work), the plant's ports and what
-light was lost per circuit; out come beliefs per end face, what they rest on, and the figures learned. The
-steps: who met whom (planner.plant.patching), operations (episodes), learning (learning), sweeps (sweeps),
-small groups exactly (exact), calibration on the fleet's own looks (calibration). Light comes in later (face_light).
+In come integer-coded history (one stream of events in the order of the work) and the plant's ports; out come
+beliefs per end face, what they rest on, and the figures learned. The steps: who met whom (planner.plant.patching),
+operations (episodes), learning (learning), sweeps (sweeps), small groups exactly (exact), calibration on the
+fleet's own looks (calibration). Light comes in later (face_light).
 """
 
 from __future__ import annotations
