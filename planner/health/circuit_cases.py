@@ -48,6 +48,7 @@ MOST_BY_TESTS = (8.0, 4.0)
 UNCLEAR_DB = 0.15  # another change by that much within a day of a test leaves open which side of it was tested
 STALE_TEST_DB = 2.0  # a test tells nothing of a circuit whose light moved by that much less or more
 LASTING_DAYS = 3.0  # what a test found must be seen in the power so long after it
+READ_WITHIN_DAYS = 14.0  # of which there must be a reading by then
 SMALLEST_STANDING_DB, STANDING_SD = 0.1, 2.0  # loss before the first reading that is a case beside an open change
 CASES_AT_ONCE = 32
 BEND = PATH_CAUSES.index("bend")
@@ -429,11 +430,15 @@ def _tests_by_circuit(tests: pd.DataFrame) -> dict[int, Tests]:
     return result
 
 
-def lasting_tests(tests: pd.DataFrame, series: CircuitSeries, circuit_of: NDArray[np.integer]) -> pd.DataFrame:
+def lasting_tests(
+    tests: pd.DataFrame, series: CircuitSeries, circuit_of: NDArray[np.integer], wavelength_nm: FloatArray
+) -> pd.DataFrame:
     """Loss tests without those that power read after them contradicts: made while something was broken.
 
     A test made in an outage too short for the daily readings to show, or on the day of its repair, says nothing
-    of the circuit as it stands.
+    of the circuit as it stands. Each test is set beside the level that power shows some days after it; one that
+    lies `STALE_TEST_DB` above what most tests of its series come to (the lower one of two) is left out. Tests at
+    another wavelength than the power's, and those without readings after them, are not judged.
 
     Parameters
     ----------
@@ -442,30 +447,35 @@ def lasting_tests(tests: pd.DataFrame, series: CircuitSeries, circuit_of: NDArra
         reference_cords, day, loss_db.
     series, circuit_of
         As for `list_cases`.
+    wavelength_nm
+        Wavelength of each circuit of the fleet.
     """
-    if tests.empty:
+    if tests.empty or series.days == 0:
         return tests
     segments = series.segments
-    row = np.full(int(max(tests["circuit"].max(), circuit_of.max(initial=-1))) + 1, -1)
+    row = np.full(len(wavelength_nm), -1)
     read = series.row[:, [LOSS_AZ, LOSS_ZA]]
     row[circuit_of] = np.where(read[:, 0] >= 0, read[:, 0], read[:, 1])
-    own = row[tests["circuit"].to_numpy(np.int64)]
-    if not (own >= 0).any():
-        return tests
-    keys = [tests[name] for name in ("circuit", "direction", "wavelength_nm")] + [tests["reference_cords"].fillna(0)]
-    first = tests.groupby(keys, sort=False)
-
-    def level(day: FloatArray) -> FloatArray:
-        """Level of each test's circuit by power on a day; before the first reading, at first."""
-        known = np.maximum(own, 0)
-        changes = segments.change_day[known]
-        passed = ((changes >= 0) & (changes <= day[:, None])).sum(axis=1)
-        return np.asarray(segments.level[known, passed], np.float64)
-
-    day = tests["day"].to_numpy(np.float64)
-    moved = level(day + LASTING_DAYS) - level(first["day"].transform("first").to_numpy(np.float64))
-    rose = tests["loss_db"].to_numpy(np.float64) - first["loss_db"].transform("first").to_numpy(np.float64)
-    stale = (own >= 0) & (day >= 0) & (np.abs(rose - moved) > STALE_TEST_DB)
+    circuit = tests["circuit"].to_numpy(np.int64)
+    same = np.abs(tests["wavelength_nm"].to_numpy(np.float64) - wavelength_nm[circuit]) <= SAME_WAVELENGTH_NM
+    some = np.flatnonzero((row[circuit] >= 0) & same)
+    own, day = row[circuit[some]], tests["day"].to_numpy(np.float64)[some]
+    readings = np.cumsum(~np.isnan(segments.smooth), axis=1, dtype=np.int32)
+    first, last = (np.clip(day + off, 0, series.days - 1).astype(np.int64) for off in (0, READ_WITHIN_DAYS))
+    judged = (day >= 0) & (readings[own, last] > readings[own, first])
+    changes = segments.change_day[own]
+    passed = ((changes >= 0) & (changes <= (day + LASTING_DAYS)[:, None])).sum(axis=1)
+    passed[day < 0] = 0
+    above = tests["loss_db"].to_numpy(np.float64)[some] - segments.level[own, passed]
+    # an acceptance test speaks if the readings began as they are now
+    steady = np.abs(segments.level[own, 0] - segments.level[own, segments.changes[own]]) < STALE_TEST_DB
+    heard = judged | ((day < 0) & steady)
+    frame = tests.iloc[some].assign(above=np.where(heard, above, np.nan))
+    keys = [frame[name] for name in ("circuit", "direction", "wavelength_nm")] + [frame["reference_cords"].fillna(0)]
+    group = frame["above"].groupby(keys, sort=False)
+    usual = np.where(group.transform("count") == 2, group.transform("min"), group.transform("median"))
+    stale = np.zeros(len(tests), np.bool_)
+    stale[some] = judged & (above - usual > STALE_TEST_DB)
     kept: pd.DataFrame = tests[~stale].reset_index(drop=True)
     return kept
 

@@ -67,6 +67,7 @@ LEVEL_FREEDOM = 4.0
 ROUNDS = 4
 PRIOR_CASES = 20.0  # weight of the prior share of each cause when it is learned, in circuits
 LEARNING_LIMITS = (0.2, 5.0)
+ALIKE_NEPER = 0.25  # what explains a circuit without an element is told apart to that, where many share circuits
 DAY_STEP, SIZE_STEP = 2, 2  # grid on which a shared fault is weighed
 SIZE_SPREAD = np.float32(0.2)
 # Circuits show a common fault days apart: slow onsets, gaps and noise. Chance of a lag falls with its length.
@@ -394,6 +395,9 @@ def _weigh_readings(
         pick = weighed & (family == kind)
         if pick.any():
             sources[pick, POWER] = values[row[pick], side]
+            if kind in (RECEIVER_Z, RECEIVER_A):  # a launch that dims shows in its own monitor
+                low = np.where(case[pick] == cases.standing_case[circuit[pick]], before.receiver[circuit[pick]], 0.0)
+                sources[pick, LEVEL] = np.logaddexp(np.log(1 - BEFORE_SHARE), np.log(BEFORE_SHARE) + low)
             onset[pick] = cases.end_day[row[pick], series]
     calm = weighed & (family == NOTHING)
     shifted = cases.power_mean[row[calm], PATH_CAUSES.index("nothing")]
@@ -652,9 +656,9 @@ def _joint_evidence(
     its own.
     """
     joint, others = np.zeros(int(size.sum())), np.zeros(int(size.sum()))
-    keys: list[tuple[bytes, bool, int, float]] = []
+    keys: list[tuple[bytes, bool, int, float, bytes]] = []
     # of elements and causes that are weighed alike, the first one speaks for all
-    first: dict[tuple[bytes, bool, int, float], int] = {}
+    first: dict[tuple[bytes, bool, int, float, bytes], int] = {}
     orders = []
     for number in range(len(size)):
         members = slice(int(start[number]), int(start[number] + size[number]))
@@ -664,18 +668,19 @@ def _joint_evidence(
             bool(one_fibre[members.start]),
             int(column[members.start]),
             float(spared[members.start]),
+            np.round(without[members][order] / ALIKE_NEPER).astype(np.int32).tobytes(),
         )
         first.setdefault(key, number)
         keys.append(key)
         orders.append(order + members.start)
-    alike: dict[tuple[bytes, bool, int, float], tuple[FloatArray, FloatArray]] = {}
+    alike: dict[tuple[bytes, bool, int, float, bytes], tuple[FloatArray, FloatArray]] = {}
     circuits, hits = b"", _Hits(cases, np.zeros(0, np.int64))
     # those on the same circuits one after the other: what the circuits say by size is worked out once
     for key in sorted(first):
         rows, left = np.frombuffer(key[0], row.dtype), without[orders[first[key]]]
         if circuits != key[0]:
             circuits, hits = key[0], _Hits(cases, rows)
-        _, all_on_one, cause, share = key
+        _, all_on_one, cause, share, _ = key
         if all_on_one:
             alike[key] = _same_size_evidence(hits, PATH_CAUSES[cause], share, left)
         else:

@@ -530,7 +530,7 @@ def _day(day: np.datetime64) -> str:
 def _percent(share: float) -> str:
     if 0 < share < 0.01:
         return "<1 %"
-    return ">99 %" if 0.99 < share < 1 else f"{100 * share:.0f} %"
+    return ">99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
 
 def _sentence(words: str) -> str:

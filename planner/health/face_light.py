@@ -56,14 +56,20 @@ def light_by_circuit(weighed: Weighed, hypotheses: Hypotheses, cases: Cases) -> 
 
 
 def light_by_face(by_circuit: pd.DataFrame, elements: int) -> dict[str, FloatArray]:
-    """The same by end face: the largest over its circuits, NaN for an element on none; shape (elements,) each."""
+    """The same by end face, NaN for an element on no circuit; shape (elements,) each.
+
+    Of its circuits the one counts that it most probably costs light; one of which nothing was read only where
+    nothing was read of any.
+    """
+    names = ("p_dirt", "p_damage", "dirt_before", "damage_before")
+    values = by_circuit[list(names)].to_numpy(np.float64)
     face = by_circuit["element"].to_numpy(np.int64)
-    out = {}
-    for name in ("p_dirt", "p_damage", "dirt_before", "damage_before"):
-        most = np.full(elements, -np.inf)
-        np.maximum.at(most, face, by_circuit[name].to_numpy(np.float64))
-        out[name] = np.where(np.isinf(most), np.nan, most)
-    return out
+    read = (np.abs(values[:, :2] - values[:, 2:]) > 1e-9).any(axis=1)
+    order = np.lexsort((-values[:, :2].sum(axis=1), ~read, face))
+    chosen = order[np.flatnonzero(np.append(True, np.diff(face[order]) > 0))] if len(order) else order
+    out = np.full((elements, len(names)), np.nan)
+    out[face[chosen]] = values[chosen]
+    return {name: out[:, place] for place, name in enumerate(names)}
 
 
 def moved_by_light(before: FloatArray, costs_before: FloatArray, costs: FloatArray) -> FloatArray:
@@ -106,7 +112,8 @@ def settled(beliefs: pd.DataFrame, by_circuit: pd.DataFrame, blame: pd.DataFrame
     damage = moved_by_light(beliefs["p_damaged"].to_numpy(np.float64), light["damage_before"], light["p_damage"])
     costs = 1.0 - (1.0 - light["p_dirt"]) * (1.0 - light["p_damage"])
     before = beliefs["p_not_clean"].to_numpy(np.float64)
-    not_clean = moved_by_light(before, light["dirt_before"] + light["damage_before"], costs)
+    costs_before = 1.0 - (1.0 - light["dirt_before"]) * (1.0 - light["damage_before"])
+    not_clean = moved_by_light(before, costs_before, costs)
     not_clean = np.clip(np.maximum(not_clean, np.maximum(dirt, damage)), 1e-6, 1.0 - 1e-6)
     worst = blame.sort_values(["connector_id", "p_cause"], ascending=[True, False]).drop_duplicates("connector_id")
     size = worst.set_index("connector_id")["size_db"].reindex(beliefs["connector_id"]).to_numpy(np.float64)

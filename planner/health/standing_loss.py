@@ -30,7 +30,7 @@ def standing_loss(levels: pd.DataFrame) -> pd.DataFrame:
     levels
         One row per read direction of a circuit with an older acceptance test: circuit_id, wavelength_nm,
         tested_nm, reference_cords, built_db, colour_db (loss at the shortest tested wavelength less that at the
-        longest), first_db and latest_db (launched less received power), noise_db.
+        longest; NaN if tested at one), first_db and latest_db (launched less received power), noise_db.
 
     Returns
     -------
@@ -44,9 +44,11 @@ def standing_loss(levels: pd.DataFrame) -> pd.DataFrame:
     noise = rows["noise_db"].fillna(LEAST_SPREAD_DB).to_numpy(np.float64)
     now = np.where(latest < first - FALLEN_SD * noise, latest, first)
     colour = rows["colour_db"].fillna(0.0).to_numpy(np.float64)
-    cords = rows["reference_cords"].fillna(0)
-    for member in rows.groupby([rows["wavelength_nm"], rows["tested_nm"], cords]).indices.values():
-        if len(member) >= FEWEST_CIRCUITS:
+    circuit = rows["circuit_id"].to_numpy(object)
+    # circuits tested at one wavelength tell nothing of the colour: they are a group of their own
+    keys = [rows["wavelength_nm"], rows["tested_nm"], rows["reference_cords"].fillna(0), rows["colour_db"].isna()]
+    for member in rows.groupby(keys).indices.values():
+        if len(set(circuit[member])) >= FEWEST_CIRCUITS:
             line, scatter = robust_line(colour[member], first[member])
             standing[member], spread[member] = now[member] - line, max(scatter, LEAST_SPREAD_DB)
     found = pd.DataFrame({"circuit_id": rows["circuit_id"].to_numpy(), "standing_db": standing, "sd_db": spread})

@@ -1,6 +1,6 @@
 """Last step of the analysis: which end faces to visit first, and why.
 
-In: connector_state, circuit_paths, series_drift, connector_health, diagnosis, circuit_budget, circuits,
+In: connector_state, circuit_paths, series_drift, connector_health, face_blame, circuit_budget, circuits,
 learned_parameters (whatever of them exists). Out: `ranking`, one row per in-service end face.
 """
 
@@ -41,7 +41,7 @@ SOURCES = {
     "circuit_paths": "circuits, drift and benefit of each end face",
     "series_drift": "loss drift",
     "connector_health": "probability and benefit",
-    "diagnosis": "which end face costs a circuit light",
+    "face_blame": "which end face costs a circuit light",
     "circuit_budget": "margins",
 }
 

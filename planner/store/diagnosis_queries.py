@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from datetime import datetime
 
 import duckdb
+import numpy as np
 import pandas as pd
 
 from planner.store.database import fetch
@@ -82,12 +83,14 @@ def reading_time_of_day(con: duckdb.DuckDBPyConnection) -> float:
     return float(rows[0][0]) if rows[0][0] is not None else 0.0
 
 
-def joint_touches(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[str]) -> pd.DataFrame:
+def joint_touches(
+    con: duckdb.DuckDBPyConnection, now: datetime, since: np.datetime64, circuit_ids: list[str]
+) -> pd.DataFrame:
     """When joints on the paths of these circuits were opened or closed. Columns port_id, at (one per day), share.
 
-    A cleaning or an inspection of an end face opens its joint too. A loss test or a closed order on a circuit
-    tells that one of its joints was opened; where no record of that day says which, each has its `share` of
-    that touch, else 1.
+    A cleaning or an inspection of an end face opens its joint too, and so does a closed order that names one. A
+    loss test or a closed order on a circuit since the day `since` tells that one of its joints was opened; where
+    no record of that day says which, each has its `share` of that touch, else 1.
     """
     with _named(con, "_wanted_circuits", "circuit_id", circuit_ids):
         return fetch(
@@ -107,6 +110,10 @@ def joint_touches(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: li
                 UNION ALL
                 SELECT p.port_id, i."at" FROM inspections i JOIN faces p USING (connector_id)
                 WHERE i."at" <= $now AND i.stage IS DISTINCT FROM 'incoming'
+                UNION ALL
+                SELECT p.port_id, coalesce(w.closed_at, w.opened_at)
+                FROM work_orders w JOIN faces p USING (connector_id)
+                WHERE w.action_taken IS NOT NULL AND coalesce(w.closed_at, w.opened_at) <= $now
             ),
             touched AS (SELECT port_id, "at"::DATE AS day, max("at") AS "at" FROM recorded GROUP BY ALL),
             joints AS (SELECT DISTINCT circuit_id, port_id FROM places),
@@ -119,7 +126,7 @@ def joint_touches(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: li
             visits AS (
                 SELECT circuit_id, "at"::DATE AS day, max("at") AS "at"
                 FROM visited JOIN _wanted_circuits USING (circuit_id)
-                WHERE "at" >= (SELECT min("at") FROM power_readings)
+                WHERE "at" >= $since
                 GROUP BY ALL
             ),
             told AS (SELECT DISTINCT circuit_id, day FROM touched JOIN joints USING (port_id)),
@@ -134,7 +141,7 @@ def joint_touches(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: li
             GROUP BY port_id, day
             ORDER BY port_id, "at"
             """,
-            {"now": now},
+            {"now": now, "since": since.astype("datetime64[us]").astype(datetime)},
         )
 
 
@@ -292,11 +299,4 @@ def written_diagnosis(con: duckdb.DuckDBPyConnection, circuit_id: str | None, un
         ORDER BY circuit_id, probability DESC, cause, element_id
         """,
         {"circuit": circuit_id, "unread": unread},
-    )
-
-
-def evidence_of(con: duckdb.DuckDBPyConnection, circuit_id: str) -> pd.DataFrame:
-    """The evidence lines of one circuit."""
-    return fetch(
-        con, "SELECT line, text, decibans FROM diagnosis_evidence WHERE circuit_id = ? ORDER BY line", [circuit_id]
     )

@@ -118,7 +118,7 @@ def evidence_of(con: duckdb.DuckDBPyConnection, connector_id: str) -> pd.DataFra
         UNION ALL
         SELECT (SELECT coalesce(max(line), 0) + 1 FROM health_evidence WHERE connector_id = $id), NULL,
                'light on its circuits, as their diagnosis reads it', light_decibans
-        FROM connector_health WHERE connector_id = $id AND abs(light_decibans) > 1e-9
+        FROM connector_health WHERE connector_id = $id AND abs(light_decibans) >= 0.05
         ORDER BY line
         """,
         {"id": connector_id},

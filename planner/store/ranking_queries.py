@@ -52,23 +52,21 @@ ORDER BY s.connector_id
 """
 
 # One row per in-service end face and circuit, with what diagnosis says of the end face as the cause.
-_CARRIED = f"""
+_CARRIED = """
 WITH face AS (
     SELECT connector_id, row_number() OVER (ORDER BY connector_id) - 1 AS face_no
     FROM connector_state WHERE in_service
 ),
 margin AS (SELECT circuit_id, min(margin_db) AS margin_db FROM circuit_budget GROUP BY circuit_id),
-drift AS ({_CIRCUIT_DRIFT}),
 on_path AS (SELECT DISTINCT connector_id, circuit_id FROM circuit_paths WHERE connector_id <> '')
 SELECT f.face_no, c.circuit_id, c.customers::DOUBLE AS customers, c.priority::DOUBLE AS priority,
-       coalesce(c.protected_by, '') <> '' AS protected, m.margin_db, d.drift_db,
+       coalesce(c.protected_by, '') <> '' AS protected, m.margin_db,
        coalesce(b.p_dirt, 0) AS p_dirt_costs, coalesce(b.p_damage, 0) AS p_damage_costs, b.size_db
 FROM on_path o
 JOIN face f USING (connector_id)
 JOIN circuits c USING (circuit_id)
 LEFT JOIN face_blame b ON b.circuit_id = o.circuit_id AND b.connector_id = o.connector_id
 LEFT JOIN margin m ON m.circuit_id = o.circuit_id
-LEFT JOIN drift d ON d.circuit_id = o.circuit_id
 ORDER BY f.face_no, c.circuit_id
 """
 

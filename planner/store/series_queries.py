@@ -193,8 +193,8 @@ def first_levels(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
     Columns circuit_id, direction, wavelength_nm, tested_nm, reference_cords, built_db, colour_db, first_db,
     latest_db, noise_db; ordered by circuit and direction. `built_db` is the first test (mean of its directions)
-    at the wavelength nearest to the one read, `colour_db` what the test lost more at its shortest wavelength than
-    at its longest (0 if at one only). The test must be older than the readings.
+    at the wavelength nearest to the one read, `colour_db` what the tests lost more at their shortest wavelength
+    than at their longest (empty if at one only). Only tests from before the circuit's readings count.
     """
     return fetch(
         con,
@@ -208,18 +208,22 @@ def first_levels(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
                  CASE WHEN r.port_id = c.z_port_id THEN c.a_port_id ELSE c.z_port_id END
             WHERE r.kind = 'rx_power' AND r.baseline IS NOT NULL AND t.baseline IS NOT NULL
         ),
+        begun AS (SELECT circuit_id, min(first_at) AS first_at FROM path GROUP BY circuit_id),
         first_tests AS (
             SELECT circuit_id, wavelength_nm, "at", test_id, reference_cords, loss_db
-            FROM loss_tests WHERE loss_db IS NOT NULL
+            FROM loss_tests JOIN begun USING (circuit_id)
+            WHERE loss_db IS NOT NULL AND "at" <= first_at
             QUALIFY row_number() OVER (PARTITION BY circuit_id, wavelength_nm, direction ORDER BY "at", test_id) = 1
         ),
         tested AS (
-            SELECT circuit_id, wavelength_nm AS tested_nm, min("at") AS tested_at,
-                   arg_min(reference_cords, ("at", test_id)) AS reference_cords, avg(loss_db) AS built_db
+            SELECT circuit_id, wavelength_nm AS tested_nm, arg_min(reference_cords, ("at", test_id)) AS reference_cords,
+                   avg(loss_db) AS built_db
             FROM first_tests GROUP BY circuit_id, wavelength_nm
         ),
         coloured AS (
-            SELECT *, first_value(built_db) OVER by_wavelength - last_value(built_db) OVER by_wavelength AS colour_db
+            SELECT *, CASE WHEN count(*) OVER by_wavelength > 1
+                      THEN first_value(built_db) OVER by_wavelength - last_value(built_db) OVER by_wavelength
+                      END AS colour_db
             FROM tested
             WINDOW by_wavelength AS (
                 PARTITION BY circuit_id ORDER BY tested_nm ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING)
@@ -227,7 +231,6 @@ def first_levels(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         SELECT circuit_id, direction, wavelength_nm, tested_nm, reference_cords, built_db, colour_db, first_db,
                latest_db, noise_db
         FROM path JOIN coloured USING (circuit_id)
-        WHERE tested_at <= first_at
         QUALIFY row_number() OVER (PARTITION BY circuit_id, direction
                                    ORDER BY abs(tested_nm - wavelength_nm), tested_nm) = 1
         ORDER BY circuit_id, direction

@@ -146,7 +146,7 @@ def test_a_loss_test_is_a_touch_of_one_joint_nobody_named(tmp_path: Path) -> Non
            VALUES ('E1', ?, 'front', 'mate', ?, 1)""",
         [port, first + timedelta(days=30)],
     )
-    found = joint_touches(con, first + timedelta(days=60), [circuit])
+    found = joint_touches(con, first + timedelta(days=60), np.datetime64(first, "D"), [circuit])
     con.close()
     joints = found[found["share"] < 1.0]
     assert joints["share"].sum() == pytest.approx(1.0) and len(joints) == 4

@@ -103,7 +103,7 @@ def test_a_test_made_in_an_outage_does_not_last() -> None:
             "loss_db": [5.0, 12.0, 5.5, 5.0, 12.0],
         }
     )
-    kept = lasting_tests(tests, series, np.array([0]))
+    kept = lasting_tests(tests, series, np.array([0]), np.full(2, 1310.0))
     assert kept["loss_db"].tolist() == [5.0, 5.5, 5.0, 12.0]
 
 
