@@ -294,7 +294,7 @@ def weigh_hypotheses(
         sources[:, TRACE] = trace_evidence[hypothesis] * main
     rounds = _Learning(cause[main], sources[main], case[main], ordered_causes)
     factor = np.zeros(len(CODE))
-    neighbours = _Neighbours(sources, case, hypothesis, hypotheses, cases)
+    neighbours = _Neighbours(sources, case, hypothesis, hypotheses, cases, touches)
     for _ in range(ROUNDS):
         sources[:, COMMON] = common + factor[cause]
         total = sources[:, :NEIGHBOURS].sum(axis=1)
@@ -548,14 +548,21 @@ def _still_bad(looks: Looks, element: IntArray, day: FloatArray, cause: NDArray[
 class _Neighbours:
     """What the other circuits over an element add for it or against it.
 
-    For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset of
+    For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset (a joint's by when
+    it was opened) of
     (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day) + spared W],
     where W is what explains a circuit without e. Against it stand the product of the W, and that e is at fault
     but spared c: else a fault of the others would be laid on a circuit that changed for a reason of its own.
     """
 
     def __init__(
-        self, sources: FloatArray, case: IntArray, hypothesis: IntArray, hypotheses: Hypotheses, cases: Cases
+        self,
+        sources: FloatArray,
+        case: IntArray,
+        hypothesis: IntArray,
+        hypotheses: Hypotheses,
+        cases: Cases,
+        touches: Touches,
     ) -> None:
         self.case, self.cases = case, len(cases.circuit)
         self.pairs, self.start, self.size = _shared_pairs(case, hypothesis, hypotheses, cases)
@@ -570,7 +577,10 @@ class _Neighbours:
         self.alone = np.where(fibres == 1, np.minimum(self.alone, ALONE_ONE_FIBRE), self.alone)
         without, _ = self._without(sources[:, :NEIGHBOURS].sum(axis=1))
         rows = cases.computed[case[pairs]]
-        joint, others_only = _joint_evidence(cases, rows, column, spared, fibres == 1, without, self.start, self.size)
+        opened = np.where(np.isin(cause, JOINT_CAUSES), hypotheses.joint[hypothesis[pairs]], -1)
+        joint, others_only = _joint_evidence(
+            cases, rows, column, spared, fibres == 1, without, self.start, self.size, opened, touches
+        )
         self.gain = joint - sources[pairs, POWER:LEVEL].sum(axis=1)
         self.others_only = others_only + np.log(spared)
 
@@ -647,18 +657,20 @@ def _joint_evidence(
     without: FloatArray,
     start: IntArray,
     size: IntArray,
+    opened: IntArray,
+    touches: Touches,
 ) -> tuple[FloatArray, FloatArray]:
     """Log evidence, for each member of each group, that a fault of one onset hit it and perhaps the others; and
     that it hit the others, perhaps, and spared this one.
 
     `without` is the log evidence of each member's circuit without the element: what speaks where it was spared.
     Where all circuits ride on one fibre (the common part of a passive tree) they lose the same, else each
-    its own.
+    its own. `opened` is the joint of each member's fault, -1 for faults that are not a joint's.
     """
     joint, others = np.zeros(int(size.sum())), np.zeros(int(size.sum()))
-    keys: list[tuple[bytes, bool, int, float, bytes]] = []
+    keys: list[tuple[bytes, bool, int, float, int, bytes]] = []
     # of elements and causes that are weighed alike, the first one speaks for all
-    first: dict[tuple[bytes, bool, int, float, bytes], int] = {}
+    first: dict[tuple[bytes, bool, int, float, int, bytes], int] = {}
     orders = []
     for number in range(len(size)):
         members = slice(int(start[number]), int(start[number] + size[number]))
@@ -668,34 +680,53 @@ def _joint_evidence(
             bool(one_fibre[members.start]),
             int(column[members.start]),
             float(spared[members.start]),
+            int(opened[members.start]),
             np.round(without[members][order] / ALIKE_NEPER).astype(np.int32).tobytes(),
         )
         first.setdefault(key, number)
         keys.append(key)
         orders.append(order + members.start)
-    alike: dict[tuple[bytes, bool, int, float, bytes], tuple[FloatArray, FloatArray]] = {}
+    alike: dict[tuple[bytes, bool, int, float, int, bytes], tuple[FloatArray, FloatArray]] = {}
     circuits, hits = b"", _Hits(cases, np.zeros(0, np.int64))
     # those on the same circuits one after the other: what the circuits say by size is worked out once
     for key in sorted(first):
         rows, left = np.frombuffer(key[0], row.dtype), without[orders[first[key]]]
         if circuits != key[0]:
             circuits, hits = key[0], _Hits(cases, rows)
-        _, all_on_one, cause, share, _ = key
+        _, all_on_one, cause, share, at_joint, _ = key
+        when = _onset_law(touches, at_joint, cases.evidence.shape[1])
         if all_on_one:
-            alike[key] = _same_size_evidence(hits, PATH_CAUSES[cause], share, left)
+            alike[key] = _same_size_evidence(hits, PATH_CAUSES[cause], share, left, when)
         else:
-            alike[key] = _same_day_evidence(cases, rows, cause, share, left)
+            alike[key] = _same_day_evidence(cases, rows, cause, share, left, when)
     for key, order in zip(keys, orders, strict=True):
         joint[order], others[order] = alike[key]
     return joint, others
 
 
+def _onset_law(touches: Touches, joint: int, days: int) -> FloatArray:
+    """Probability of each day to be the onset of a fault of a joint, times the number of days; ones without a joint.
+
+    The days on which it was opened, as readings show them, a background, and the rest before the first reading.
+    """
+    if joint < 0:
+        return np.ones(days)
+    rows = slice(int(touches.start[joint]), int(touches.start[joint + 1]))
+    day, share = touches.day[rows], touches.share[rows]
+    weight = np.full(days, BACKGROUND_TOUCHES / max(days, 1))
+    for later, part in TOUCH_SPREAD:
+        shown = day + later
+        inside = (shown >= 0) & (shown < days)
+        np.add.at(weight, shown[inside], part * share[inside])
+    return np.asarray(weight * days / (BACKGROUND_TOUCHES + BEFORE_TOUCHES + share.sum()))
+
+
 def _same_day_evidence(
-    cases: Cases, rows: IntArray, cause: int, spared: float, without: FloatArray
+    cases: Cases, rows: IntArray, cause: int, spared: float, without: FloatArray, when: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Log mean over days of a hit on each member times what the others say of it, and of the others' alone.
 
-    Shape (rows,) each.
+    Shape (rows,) each. `when` weighs the days.
 
     A new mating of an array draws each fibre's offset by itself: the others' may be large or small.
     """
@@ -707,7 +738,7 @@ def _same_day_evidence(
         both = (cases.evidence[rows, :, c] + s for c, s in zip(OFFSET_COLUMNS, shares, strict=True))
         others = _lagged(np.logaddexp(*both), 1)
     blend = _blended(others, spared, without).astype(np.float64)
-    rest = blend.sum(axis=0)[None, :] - blend
+    rest = blend.sum(axis=0)[None, :] - blend + np.log(when)[None, :]
     return np.asarray(log_mean(rest + hit, axis=1) + np.log(1 - spared)), np.asarray(log_mean(rest, axis=1))
 
 
@@ -762,7 +793,9 @@ class _Hits:
         return _lagged(hit, DAY_STEP)
 
 
-def _same_size_evidence(hits: _Hits, cause: str, spared: float, without: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _same_size_evidence(
+    hits: _Hits, cause: str, spared: float, without: FloatArray, when: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """As `_same_day_evidence`, over shapes and sizes too, where all circuits lose the same."""
     law = size_law(cause)
     used = np.flatnonzero(law > 0)[::SIZE_STEP]
@@ -770,7 +803,9 @@ def _same_size_evidence(hits: _Hits, cause: str, spared: float, without: FloatAr
     hit = hits.of(used)
     blend = _blended(hit, spared, without)
     total = blend.sum(axis=0, dtype=np.float64)
-    total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :]
+    steps = np.arange(0, len(when), DAY_STEP)
+    coarse = np.add.reduceat(when, steps) / np.diff(np.append(steps, len(when)))
+    total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :] + np.log(coarse)[None, :, None]
     joint, others = np.empty(len(hit)), np.empty(len(hit))
     for member in range(len(hit)):
         rest = total - blend[member]

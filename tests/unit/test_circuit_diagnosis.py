@@ -213,13 +213,14 @@ def test_what_the_others_say_equals_enumeration() -> None:
     cases = Cases(*(np.zeros(rows, np.int64) for _ in range(3)), np.zeros(rows), np.arange(rows), np.arange(rows))
     cases.evidence = rng.normal(0, 2, (rows, days, len(PATH_CAUSES))).astype(np.float32)
     without = np.array([0.0, 0.7, 1.5])
-    found, others_only = _same_day_evidence(cases, np.arange(rows), cause, spared, without)
+    when = rng.uniform(0.2, 3.0, days)
+    found, others_only = _same_day_evidence(cases, np.arange(rows), cause, spared, without, when)
     ratio = np.exp(_lagged(cases.evidence[:, :, cause], 1).astype(np.float64))
     for own in range(rows):
         others = [row for row in range(rows) if row != own]
         total, rest = np.zeros(days), np.zeros(days)
         for hit in product((False, True), repeat=len(others)):
-            term = np.ones(days)
+            term = when.copy()
             for other, is_hit in zip(others, hit, strict=True):
                 term = term * ((1 - spared) * ratio[other] if is_hit else spared * np.exp(without[other]))
             rest += term
