@@ -49,3 +49,17 @@ def test_settled_beliefs_are_coherent() -> None:
     assert found.loc["B", "light_decibans"] < 0 < found.loc["A", "light_decibans"]
     assert found.loc["C", "p_contaminated"] == 0.2
     assert np.isnan(found.loc["C", "p_costs_light"]) and found.loc["C", "light_decibans"] == pytest.approx(0)
+
+
+def test_an_unread_circuit_neither_moves_nor_masks() -> None:
+    """Of two circuits the one that was read counts; where none was, the belief stays exactly what it was."""
+    rows = {"p_dirt": [0.01, 0.05], "p_damage": [0.0, 0.01], "dirt_before": [0.05, 0.05], "damage_before": [0.01, 0.01]}
+    by_circuit = pd.DataFrame({"circuit": [0, 1], "element": [0, 0]} | rows)
+    beliefs = pd.DataFrame({"connector_id": ["A"], "p_contaminated": [0.2], "p_damaged": [0.05], "p_not_clean": [0.24]})
+    blame = pd.DataFrame({"connector_id": [], "p_cause": [], "size_db": []})
+    both = settled(beliefs, by_circuit, blame, pd.Index(["A"]))
+    alone = settled(beliefs, by_circuit[:1], blame, pd.Index(["A"]))
+    assert both["p_contaminated"][0] == alone["p_contaminated"][0] < 0.2
+    unread = settled(beliefs, by_circuit[1:], blame, pd.Index(["A"]))
+    assert unread["light_decibans"][0] == pytest.approx(0.0, abs=1e-9)
+    assert unread["p_contaminated"][0] == pytest.approx(0.2)

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
+from truth.fault_fleet import build
 
 from planner.health.circuit_cases import Cases, add_standing
 from planner.health.diagnosis import Levels, weigh_levels
 from planner.health.fault_laws import PATH_CAUSES
 from planner.health.standing_loss import FEWEST_CIRCUITS, standing_loss
+from planner.progress import silent
+from planner.stages import drift
+from planner.store.database import open_database, transaction
+from planner.store.series_queries import first_levels
 
 
 def levels_of(count: int, extra: np.ndarray, bias: float = 0.0, noise: float = 0.1) -> pd.DataFrame:
@@ -88,3 +96,32 @@ def test_standing_loss_is_a_case_of_its_own_beside_an_open_change() -> None:
     assert found.circuit.tolist() == [0, 1, 2, 1]
     assert found.size_db.tolist() == [0.5, 0.4, 0.4, 0.5]
     assert found.last_day[3] < found.first_day[3]
+
+
+def test_only_tests_before_the_readings_tell_the_loss_as_built(tmp_path: Path) -> None:
+    """A test in the other direction made years later changes nothing; at one wavelength there is no colour."""
+    con = open_database(tmp_path / "levels.duckdb")
+    fleet = build(con, 3, trunks=1, days=200)
+    with transaction(con):
+        drift.run(con, fleet.now, silent)
+    con.execute("DELETE FROM loss_tests")
+    circuit, begun = con.execute(
+        "SELECT circuit_id, first_at FROM series_drift WHERE kind = 'rx_power' ORDER BY circuit_id LIMIT 1"
+    ).fetchall()[0]
+    insert = """INSERT INTO loss_tests (test_id, circuit_id, direction, wavelength_nm, loss_db, "at", _load)
+                VALUES (?, ?, ?, 1310, ?, ?, 1)"""
+    con.execute(insert, ["T1", circuit, "a_to_z", 2.0, begun - timedelta(days=400)])
+    before = first_levels(con)
+    con.execute(insert, ["T2", circuit, "z_to_a", 8.0, begun + timedelta(days=100)])
+    after = first_levels(con)
+    con.close()
+    pd.testing.assert_frame_equal(before, after)
+    assert before["circuit_id"].unique().tolist() == [circuit]
+    assert (before["built_db"] == 2.0).all() and before["colour_db"].isna().all()
+
+
+def test_circuits_tested_at_one_wavelength_do_not_blur_the_others() -> None:
+    """Half of a group without a known colour is a group of its own: the others' spread stays narrow."""
+    levels = levels_of(200, np.zeros(200), noise=0.05)
+    alone = standing_loss(levels.assign(colour_db=levels["colour_db"].where(np.arange(200) % 2 == 0)))
+    assert alone["sd_db"][::2].max() < 0.08
