@@ -36,6 +36,25 @@ METHOD_LINES = {
     "drift": ("unknown", "dashdot"),
     "time": ("faint", "longdash"),
 }
+# Id of the drawing, curve, titles of the axes, what it shows in words, caption.
+CURVES = (
+    (
+        "caught",
+        "benefit_caught",
+        "share of the crew minutes spent",
+        "share of the benefit caught",
+        "Share of the benefit caught against the share of crew minutes spent, for each way of ranking.",
+        "Higher is better; dotted: going round at random.",
+    ),
+    (
+        "calibration",
+        "calibration",
+        "probability said",
+        "share found not clean",
+        "Probability said against the share found not clean.",
+        "On the dotted line a probability means what it says.",
+    ),
+)
 
 
 def title(_: Query) -> str:
@@ -167,40 +186,11 @@ def _backtest_curves(ranked_at: Any) -> list[Component]:
     curves = ask(page_queries.backtest_curves)
     curves = curves[curves["ranked_at"] == ranked_at]
     drawings: list[Component] = []
-    caught = _curve_series(curves, "benefit_caught")
-    if caught:
-        drawings.append(
-            drawn(
-                "caught",
-                lines_figure(
-                    caught,
-                    x_title="share of the crew minutes spent",
-                    y_title="share of the benefit caught",
-                    diagonal=True,
-                    x_format=".0%",
-                ),
-                label="Share of the benefit caught against the share of crew minutes spent, for each way of ranking.",
-                caption="Higher is better; dotted: going round at random.",
-                height=320,
-            )
-        )
-    calibration = _curve_series(curves, "calibration")
-    if calibration:
-        drawings.append(
-            drawn(
-                "calibration",
-                lines_figure(
-                    calibration,
-                    x_title="probability said",
-                    y_title="share found not clean",
-                    diagonal=True,
-                    x_format=".0%",
-                ),
-                label="Probability said against the share found not clean.",
-                caption="On the dotted line a probability means what it says.",
-                height=320,
-            )
-        )
+    for name, curve, x_title, y_title, label, caption in CURVES:
+        series = _curve_series(curves, curve)
+        if series:
+            figure = lines_figure(series, x_title=x_title, y_title=y_title, diagonal=True, x_format=".0%")
+            drawings.append(drawn(name, figure, label=label, caption=caption, height=320))
     return [html.Div(drawings, className="two")] if drawings else []
 
 

@@ -383,6 +383,12 @@ def _weigh_readings(
     column = np.full(len(CODE), -1)
     column[list(PATH_COLUMN)] = list(PATH_COLUMN.values())
     place: IntArray = column[cause]
+    # the level of a circuit speaks in one of its cases
+    has_level = case == cases.standing_case[circuit]
+    built = np.where(has_level, before.built[circuit, place], 0.0)
+    # a launch that dims shows in its own monitor
+    receives = np.isin(family, (RECEIVER_Z, RECEIVER_A))
+    reads_low = np.where(has_level & receives, before.receiver[circuit], 0.0)
 
     for series, (kind, values, side) in enumerate(
         (
@@ -395,10 +401,9 @@ def _weigh_readings(
         pick = weighed & (family == kind)
         if pick.any():
             sources[pick, POWER] = values[row[pick], side]
-            if kind in (RECEIVER_Z, RECEIVER_A):  # a launch that dims shows in its own monitor
-                low = np.where(case[pick] == cases.standing_case[circuit[pick]], before.receiver[circuit[pick]], 0.0)
-                sources[pick, LEVEL] = np.logaddexp(np.log(1 - BEFORE_SHARE), np.log(BEFORE_SHARE) + low)
             onset[pick] = cases.end_day[row[pick], series]
+    receiver = weighed & receives
+    sources[receiver, LEVEL] = np.logaddexp(np.log(1 - BEFORE_SHARE), np.log(BEFORE_SHARE) + reads_low[receiver])
     calm = weighed & (family == NOTHING)
     shifted = cases.power_mean[row[calm], PATH_CAUSES.index("nothing")]
     sources[calm, POWER] = np.logaddexp(np.log(1 - SMALL_SHIFT_SHARE), np.log(SMALL_SHIFT_SHARE) + shifted)
@@ -409,8 +414,6 @@ def _weigh_readings(
     sources[path, POWER] = cases.power_mean[row[path], place[path]]
     sources[path, TESTS] = (cases.tested_mean - cases.power_mean)[row[path], place[path]]
     onset[path] = cases.best_day[row[path]]
-    # the level of a circuit speaks in one of its cases
-    built = np.where(case == cases.standing_case[circuit], before.built[circuit, place], 0.0)
     uniform = path & ~np.isin(cause, JOINT_CAUSES)
     mean = cases.tested_mean[row[uniform], place[uniform]]
     since, early = np.log(1 - BEFORE_SHARE) + mean, np.log(BEFORE_SHARE) + before.expected[circuit, place][uniform]
@@ -446,9 +449,7 @@ def _weigh_readings(
     fill_quiet(quiet, early[quiet], before.expected[circuit, place][quiet], built[quiet])
     ends = ~weighed & np.isin(family, (RECEIVER_Z, RECEIVER_A, LAUNCH_A, LAUNCH_Z))
     half = np.full(int(ends.sum()), 0.5 * BEFORE_SHARE)
-    reads_low = np.isin(family[ends], (RECEIVER_Z, RECEIVER_A))  # a launch that dims shows in its own monitor
-    reads_low &= case[ends] == cases.standing_case[circuit[ends]]
-    fill_quiet(ends, half, np.zeros(len(half)), np.where(reads_low, before.receiver[circuit[ends]], 0.0))
+    fill_quiet(ends, half, np.zeros(len(half)), reads_low[ends])
     return onset
 
 
@@ -549,10 +550,9 @@ class _Neighbours:
     """What the other circuits over an element add for it or against it.
 
     For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset (a joint's by when
-    it was opened) of
-    (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day) + spared W],
-    where W is what explains a circuit without e. Against it stand the product of the W, and that e is at fault
-    but spared c: else a fault of the others would be laid on a circuit that changed for a reason of its own.
+    it was opened) of (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day)
+    + spared W], where W is what explains a circuit without e. Against it stand the product of the W, and that e is
+    at fault but spared c: else a fault of the others would be laid on a circuit that changed for a reason of its own.
     """
 
     def __init__(

@@ -19,12 +19,12 @@ from planner.health.circuit_cases import LAUNCH_A, LAUNCH_Z, LOSS_AZ, LOSS_ZA, C
 from planner.health.diagnosis import BELIEF, COMMON, LEVEL, NEIGHBOURS, POWER, SOURCES, TESTS, TIMING, TRACE, Weighed
 from planner.health.fault_laws import CODE, SMALLEST_FAULT_DB
 from planner.health.hypotheses import PATH, Hypotheses
+from planner.health.tracing import DECIBANS
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 Words = NDArray[np.object_]
 
-DECIBANS_PER_NEPER = 10.0 / np.log(10.0)
 SMALLEST_SHOWN = 0.05  # deciban; what is smaller goes with the largest line
 CANCELS = 0.5  # two sources of one thing that leave less than this share of the larger are told together
 WORTH_A_QUESTION = 0.01  # probability from which a second answer is compared with the first
@@ -231,7 +231,7 @@ class Evidence:
         listed = (one > 0) & (other > 0)  # else the odds are those of the weights alone
         odds = np.log(np.where(listed, one, 1.0) / np.where(listed, other, 1.0))
         values[:, REST] = np.where(listed, odds - values[:, : len(SOURCES)].sum(axis=1), 0.0)
-        values *= DECIBANS_PER_NEPER
+        values *= DECIBANS
         row = self.cases.computed[self.weighed.case[self.pair[first]]]
         circuit = self.circuit[first]
         read = _flags(self.cases.has_power_of, circuit) | ((row >= 0) & _flags(self.cases.has_power, row))

@@ -123,7 +123,8 @@ def diagnosis_frames(
     every = leading_rows(weighed, hypotheses, cases)
     listed = folded(every.frame)
     read = assessed(weighed, every, cases, has_otdr)[every.frame["circuit"].to_numpy(np.int64)]
-    unread = _named_rows(every.frame, np.where(read, 0.0, listed), hypotheses, circuit_ids)
+    untold = np.where(read, 0.0, listed)
+    unread = _named_rows(every.frame, untold, _in_order(every.frame, untold), hypotheses, circuit_ids)
     listed *= read
     onset_day = onset_days(weighed, hypotheses, cases)
     evidence = Evidence(every, listed, weighed, hypotheses, cases, first_day, onset_day, has_otdr)
@@ -132,7 +133,7 @@ def diagnosis_frames(
     pair = kept["pair"].to_numpy(np.int64)
     begins = ~kept["cause"].isin((CODE["nothing"], CODE["record_error"])).to_numpy()
     names = np.asarray(hypotheses.names, dtype=object)
-    frame = _named_rows(every.frame, listed, hypotheses, circuit_ids).assign(
+    frame = _named_rows(every.frame, listed, chosen, hypotheses, circuit_ids).assign(
         evidence=evidence.of_rows(chosen),
         onset_at=moments(np.where(begins, onset_day[pair], np.nan), first_day),
         size_db=_sizes(weighed, hypotheses, cases, pair),
@@ -150,10 +151,9 @@ def _in_order(rows: pd.DataFrame, probability: FloatArray) -> IntArray:
 
 
 def _named_rows(
-    rows: pd.DataFrame, probability: FloatArray, hypotheses: Hypotheses, circuit_ids: pd.Index
+    rows: pd.DataFrame, probability: FloatArray, chosen: IntArray, hypotheses: Hypotheses, circuit_ids: pd.Index
 ) -> pd.DataFrame:
-    """Rows of some probability in order: circuit_id, cause, element_id, element_kind, probability."""
-    chosen = _in_order(rows, probability)
+    """The chosen rows in words: circuit_id, cause, element_id, element_kind, probability."""
     kept = rows.iloc[chosen]
     return pd.DataFrame(
         {

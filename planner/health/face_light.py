@@ -20,12 +20,12 @@ from planner.health.circuit_cases import Cases
 from planner.health.diagnosis import BELIEF, COMMON, Weighed, normalised
 from planner.health.fault_laws import CODE
 from planner.health.hypotheses import Hypotheses
+from planner.health.tracing import DECIBANS, log_odds
 
 FloatArray = NDArray[np.float64]
 
 FACE_COLUMNS = (("contamination", "dirt"), ("damaged_end_face", "damage"))
 MOST_BEFORE = 0.9  # of the belief of the history, that costs light: keeps it above zero
-DECIBANS_PER_NEPER = 10.0 / np.log(10.0)
 
 
 def light_by_circuit(weighed: Weighed, hypotheses: Hypotheses, cases: Cases) -> pd.DataFrame:
@@ -125,13 +125,9 @@ def settled(beliefs: pd.DataFrame, by_circuit: pd.DataFrame, blame: pd.DataFrame
             "p_not_clean": not_clean,
             "p_costs_light": costs,
             "light_db": np.where(np.isnan(costs), np.nan, np.nan_to_num(size)),
-            "light_decibans": DECIBANS_PER_NEPER * (_log_odds(not_clean) - _log_odds(before)),
+            "light_decibans": DECIBANS * (log_odds(not_clean) - log_odds(before)),
         }
     )
-
-
-def _log_odds(p: FloatArray) -> FloatArray:
-    return np.asarray(np.log(p / (1.0 - p)))
 
 
 __all__ = ["light_by_circuit", "light_by_face", "moved_by_light", "settled"]

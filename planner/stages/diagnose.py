@@ -54,7 +54,6 @@ from planner.store.diagnosis_queries import (
 )
 from planner.store.series_queries import circuit_ends, daily_power, first_levels, loss_test_series, power_ports
 
-REFERENCE_PORTS = 500  # per environment: their common course is the season's
 LONGEST_AXIS_DAYS = 1100  # onsets further back count as "before the first reading"
 OPTIONAL = ("power_readings", "loss_tests", "otdr_events", "mating_events", "history_beliefs", "circuit_budget")
 
@@ -140,7 +139,6 @@ def _series(
     z_read = (everywhere["z_row"] >= 0) & (everywhere["z_shared"] == 1)
     a_read = (everywhere["a_row"] >= 0) & (everywhere["a_shared"] == 1)
     has_power = (z_read | a_read).to_numpy(np.bool_)
-    ports["reference"] = ports.groupby("environment").cumcount() < REFERENCE_PORTS
     ends = circuits.iloc[read]
     near = ports["port_id"].isin(ends["a_port_id"]) | ports["port_id"].isin(ends["z_port_id"])
     references = ports.loc[ports["reference"], "port_id"]

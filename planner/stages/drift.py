@@ -30,7 +30,6 @@ from planner.store.stage_ledger import seen_load
 from planner.tables.result_tables import SERIES_DRIFT
 
 PORTS_AT_ONCE = 40_000
-REFERENCE_PORTS = 500  # per environment, the first by site and port: their common course is the season's
 
 
 def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
@@ -55,7 +54,6 @@ def _power_rows(con: duckdb.DuckDBPyConnection, now: datetime, ports: pd.DataFra
         return pd.DataFrame(columns=list(SERIES_DRIFT.column_names))
     ends, resets = circuit_ends(con), transceiver_resets(con, now)
     parts = []
-    ports["reference"] = ports.groupby("environment").cumcount() < REFERENCE_PORTS
     for start in range(0, len(ports), PORTS_AT_ONCE):
         chosen = np.arange(start, min(start + PORTS_AT_ONCE, len(ports)))
         progress(start / len(ports), f"drift of {len(chosen)} ports")

@@ -20,6 +20,7 @@ from planner.errors import ParameterError, StoreError
 from planner.store.database import fetch, open_database, quoted
 from planner.store.known_ids import nearest_ids as nearest_ids
 from planner.store.meeting_queries import evidence_of
+from planner.store.summary_queries import circuit_evidence as circuit_evidence
 from planner.tables.catalogue import TABLES
 
 Connection = duckdb.DuckDBPyConnection
@@ -382,15 +383,6 @@ def circuit_diagnosis(con: Connection, circuit_id: str) -> pd.DataFrame:
     return fetch(
         con,
         f"SELECT {columns} FROM diagnosis WHERE circuit_id = ? ORDER BY probability DESC, cause, element_id",
-        [circuit_id],
-    )
-
-
-def circuit_evidence(con: Connection, circuit_id: str) -> pd.DataFrame:
-    """Evidence for the first cause against the runner-up, line by line."""
-    return fetch(
-        con,
-        "SELECT line, question, text, decibans FROM diagnosis_evidence WHERE circuit_id = ? ORDER BY line",
         [circuit_id],
     )
 

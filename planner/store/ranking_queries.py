@@ -13,17 +13,15 @@ import pandas as pd
 
 from planner.store.database import fetch
 
-_CIRCUIT_DRIFT = """
+# The three classic measures of every in-service end face. Days count from the last inspection, else from the
+# start of the history; drift is the worst of the circuits that run through the end face.
+_MEASURES = """
+WITH circuit_drift AS (
     SELECT circuit_id, max(drift_db) AS drift_db
     FROM series_drift
     WHERE circuit_id <> '' AND drift_db IS NOT NULL AND kind IN ('rx_power', 'loss_test') AND readings > 1
     GROUP BY circuit_id
-"""
-
-# The three classic measures of every in-service end face. Days count from the last inspection, else from the
-# start of the history; drift is the worst of the circuits that run through the end face.
-_MEASURES = f"""
-WITH circuit_drift AS ({_CIRCUIT_DRIFT}),
+),
 carried AS (
     SELECT p.connector_id,
            string_agg(DISTINCT p.circuit_id, ';' ORDER BY p.circuit_id) AS circuits,

@@ -20,7 +20,7 @@ from planner.store.database import fetch
 PLANT_TABLES = ("sites", "housings", "ports", "circuits")
 POWER_TABLES = ("power_readings", "work_orders")
 
-
+REFERENCE_PORTS = 500  # per environment
 CELLS_AT_ONCE = 5_000_000  # ports x days whose raw readings are in memory together
 
 
@@ -51,9 +51,10 @@ def power_changed_since(con: duckdb.DuckDBPyConnection, load_id: int, as_of: dat
 def power_ports(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
     """Ports that report power, with the span of their readings, ordered by site.
 
-    Columns port_id, site_id, environment, readings, first_at, last_at.
+    Columns port_id, site_id, environment, readings, first_at, last_at, and `reference`: whether the
+    port is among the first of its environment, whose common course is the season's.
     """
-    return fetch(
+    ports = fetch(
         con,
         """
         WITH reported AS (
@@ -70,6 +71,7 @@ def power_ports(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
         """,
         [now],
     )
+    return ports.assign(reference=ports.groupby("environment").cumcount() < REFERENCE_PORTS)
 
 
 def circuit_ends(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
