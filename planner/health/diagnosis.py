@@ -16,30 +16,36 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.ndimage import convolve1d
 
-from planner.health.change_evidence import log_mean
 from planner.health.circuit_cases import Cases
+from planner.health.evidence_sources import (
+    BELIEF,
+    COMMON,
+    LEVEL,
+    NEIGHBOURS,
+    POWER,
+    SOURCES,
+    TESTS,
+    TIMING,
+    TRACE,
+    normalised,
+)
 from planner.health.fault_laws import (
-    ALONE,
-    ALONE_ARRAY_FACE,
-    ALONE_ONE_FIBRE,
     BACKGROUND_TOUCHES,
     BEFORE_TOUCHES,
     CODE,
+    FACE_CAUSES,
+    JOINT_CAUSES,
+    OFFSETS,
     PATH_CAUSES,
     PATH_COLUMN,
     SIZES_DB,
     SMALL_SHIFT_SHARE,
-    SPARED,
-    SPARED_ARRAY_FACE,
     TOUCH_SPREAD,
     offset_share,
-    shape_law,
     size_law,
 )
 from planner.health.hypotheses import (
-    ELEMENT_KINDS,
     LAUNCH_A,
     LAUNCH_Z,
     NOTHING,
@@ -49,13 +55,11 @@ from planner.health.hypotheses import (
     RECORD,
     Hypotheses,
 )
-from planner.health.opened_joints import OpenedJoints
+from planner.health.neighbours import Neighbours
+from planner.health.touches import Touches
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-
-SOURCES = ("common", "belief", "power", "tests", "timing", "level", "trace", "neighbours")
-COMMON, BELIEF, POWER, TESTS, TIMING, LEVEL, TRACE, NEIGHBOURS = range(len(SOURCES))
 
 CLEANING_LEAVES = 0.25  # chance that a dirty face is still dirty after one cleaning; our estimate
 PASS_DIRTY, PASS_DAMAGED = 0.15, 0.25  # chance ratio that such a face passes a look against a clean one
@@ -67,32 +71,8 @@ LEVEL_FREEDOM = 4.0
 ROUNDS = 4
 PRIOR_CASES = 20.0  # weight of the prior share of each cause when it is learned, in circuits
 LEARNING_LIMITS = (0.2, 5.0)
-ALIKE_NEPER = 0.25  # what explains a circuit without an element is told apart to that, where many share circuits
-DAY_STEP, SIZE_STEP = 2, 2  # grid on which a shared fault is weighed
-SIZE_SPREAD = np.float32(0.2)
-# Circuits show a common fault days apart: slow onsets, gaps and noise. Chance of a lag falls with its length.
-LONGEST_LAG_DAYS = 30
-LAG_POWER = 1.5
-LOWEST_RATIO = np.float32(-60.0)
-JOINT_CAUSES = np.array([CODE[c] for c in ("contamination", "damaged_end_face", "remating_offset", "nothing")])
-OFFSETS = JOINT_CAUSES[2:]  # of a joint's hypotheses, "nothing" is an offset too small to name
-OFFSET_COLUMNS = (PATH_COLUMN[CODE["remating_offset"]], PATH_COLUMN[CODE["nothing"]])
-FACE_CAUSES = JOINT_CAUSES[:2]
 LEARNED_TOGETHER = np.arange(len(CODE))  # cause whose factor each cause takes
 LEARNED_TOGETHER[CODE["damaged_end_face"]] = CODE["contamination"]
-
-
-@dataclass
-class Touches:
-    """Days on which joints were opened, on the axis of the series; ordered by joint and day.
-
-    `share` is 1 for an opening on record, less for one that lies somewhere on the path; `start` (ports + 1)
-    gives the rows of each joint, an index of `Hypotheses.ports`.
-    """
-
-    day: IntArray
-    share: FloatArray
-    start: IntArray
 
 
 @dataclass
@@ -148,42 +128,6 @@ class Weighed:
 
 # elements per key; days are kept well below this
 KEY_SPAN = 1_000_000.0
-
-
-def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) -> Touches:
-    """Touches of the known joints in days since the first day of the series, at the reading that shows them.
-
-    Parameters
-    ----------
-    ports
-        Joints in the order of `Hypotheses.ports`.
-    touches
-        port_id, day (fractional days since the first day), share.
-    start_at
-        Time of day of the readings: a touch later than that shows on the next day.
-    """
-    joint = ports.get_indexer(pd.Index(touches["port_id"]))
-    known = joint >= 0
-    joint = joint[known]
-    day = np.floor(touches["day"].to_numpy(np.float64)[known] - start_at).astype(np.int64) + 1
-    order = np.lexsort((day, joint))
-    counts = np.bincount(joint, minlength=len(ports))
-    share = touches["share"].to_numpy(np.float64)[known]
-    return Touches(day[order], share[order], np.concatenate(([0], np.cumsum(counts))))
-
-
-def joints_opened(hypotheses: Hypotheses, touches: Touches, read: IntArray, days: int) -> OpenedJoints:
-    """The joints of each read circuit that were opened within the series, by day, as far as the records say which."""
-    place = np.full(int(hypotheses.circuit.max(initial=-1)) + 1, -1)
-    place[read] = np.arange(len(read))
-    own = (hypotheses.joint >= 0) & (place[hypotheses.circuit] >= 0)
-    pair = np.unique(np.stack([place[hypotheses.circuit[own]], hypotheses.joint[own]], axis=1), axis=0)
-    count = touches.start[pair[:, 1] + 1] - touches.start[pair[:, 1]]
-    first = np.repeat(touches.start[pair[:, 1]] - np.concatenate(([0], np.cumsum(count)[:-1])), count)
-    place_of = np.arange(count.sum()) + first
-    day = touches.day[place_of]
-    inside = (day >= 0) & (day < days) & (touches.share[place_of] == 1.0)
-    return OpenedJoints.of(np.repeat(pair[:, 0], count)[inside], day[inside], np.repeat(pair[:, 1], count)[inside])
 
 
 def looks_by_face(names: pd.Index, looks: pd.DataFrame) -> Looks:
@@ -294,7 +238,7 @@ def weigh_hypotheses(
         sources[:, TRACE] = trace_evidence[hypothesis] * main
     rounds = _Learning(cause[main], sources[main], case[main], ordered_causes)
     factor = np.zeros(len(CODE))
-    neighbours = _Neighbours(sources, case, hypothesis, hypotheses, cases, touches)
+    neighbours = Neighbours(sources, case, hypothesis, hypotheses, cases, touches)
     for _ in range(ROUNDS):
         sources[:, COMMON] = common + factor[cause]
         total = sources[:, :NEIGHBOURS].sum(axis=1)
@@ -337,28 +281,6 @@ def _pairs(hypotheses: Hypotheses, cases: Cases) -> tuple[IntArray, IntArray]:
     case = np.repeat(np.arange(len(cases.circuit)), size)
     first = np.repeat(start[cases.circuit] - np.concatenate(([0], np.cumsum(size)[:-1])), size)
     return case, np.arange(len(case)) + first
-
-
-def normalised(log_weight: FloatArray, case: IntArray) -> FloatArray:
-    """Probabilities over the pairs of each case."""
-    if len(case) == 0:
-        return np.zeros(0)
-    start = np.flatnonzero(np.concatenate(([True], case[1:] != case[:-1])))
-    size = np.diff(np.concatenate((start, [len(case)])))
-    best = np.repeat(np.maximum.reduceat(log_weight, start), size)
-    weight = np.exp(log_weight - best)
-    return np.asarray(weight / np.repeat(np.add.reduceat(weight, start), size), np.float64)
-
-
-def _log_total(log_weight: FloatArray, case: IntArray, cases: int) -> FloatArray:
-    """Log of the summed weights of each case; -inf for a case without pairs."""
-    best = np.full(cases, -np.inf)
-    np.maximum.at(best, case, log_weight)
-    safe = np.where(np.isinf(best), 0.0, best)
-    total = np.zeros(cases)
-    np.add.at(total, case, np.exp(log_weight - safe[case]))
-    with np.errstate(divide="ignore"):
-        return np.log(total) + safe
 
 
 def _weigh_readings(
@@ -544,275 +466,6 @@ def _still_bad(looks: Looks, element: IntArray, day: FloatArray, cause: NDArray[
     damage = PASS_DAMAGED ** np.minimum(passes, 3)
     factor = np.where(cause == CODE["contamination"], dirt, np.where(cause == CODE["damaged_end_face"], damage, 1.0))
     return np.asarray(factor, np.float64)
-
-
-class _Neighbours:
-    """What the other circuits over an element add for it or against it.
-
-    For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset (a joint's by when
-    it was opened) of (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day)
-    + spared W], where W is what explains a circuit without e. Against it stand the product of the W, and that e is
-    at fault but spared c: else a fault of the others would be laid on a circuit that changed for a reason of its own.
-    """
-
-    def __init__(
-        self,
-        sources: FloatArray,
-        case: IntArray,
-        hypothesis: IntArray,
-        hypotheses: Hypotheses,
-        cases: Cases,
-        touches: Touches,
-    ) -> None:
-        self.case, self.cases = case, len(cases.circuit)
-        self.pairs, self.start, self.size = _shared_pairs(case, hypothesis, hypotheses, cases)
-        pairs = self.pairs
-        cause = hypotheses.cause[hypothesis[pairs]]
-        column = np.array([PATH_COLUMN.get(code, 0) for code in range(len(CODE))])[cause]
-        fibres = hypotheses.fibres[hypothesis[pairs]]
-        array_face = (hypotheses.element_kind[hypothesis[pairs]] == ELEMENT_KINDS.index("connector")) & (fibres > 1)
-        spared = _by_cause(SPARED, SPARED_ARRAY_FACE, cause, array_face)
-        self.alone = _by_cause(ALONE, ALONE_ARRAY_FACE, cause, array_face)
-        # where all circuits ride on one fibre a break hits them all
-        self.alone = np.where(fibres == 1, np.minimum(self.alone, ALONE_ONE_FIBRE), self.alone)
-        without, _ = self._without(sources[:, :NEIGHBOURS].sum(axis=1))
-        rows = cases.computed[case[pairs]]
-        opened = np.where(np.isin(cause, JOINT_CAUSES), hypotheses.joint[hypothesis[pairs]], -1)
-        joint, others_only = _joint_evidence(
-            cases, rows, column, spared, fibres == 1, without, self.start, self.size, opened, touches
-        )
-        self.gain = joint - sources[pairs, POWER:LEVEL].sum(axis=1)
-        self.others_only = others_only + np.log(spared)
-
-    def weigh(self, total: FloatArray, rate: FloatArray) -> FloatArray:
-        """Log evidence per pair; zero for elements of one weighed circuit.
-
-        Parameters
-        ----------
-        total
-            Log weight of every pair without its neighbours.
-        rate
-            Log probability of every pair's fault before any reading.
-        """
-        result = np.zeros(len(self.case))
-        if len(self.pairs) == 0:
-            return result
-        _, others = self._without(total)
-        against = np.logaddexp(others, rate[self.pairs] + self.others_only)
-        # the others speak only if the fault hits more than this one
-        result[self.pairs] = np.logaddexp(np.log1p(-self.alone) + self.gain - against, np.log(self.alone))
-        return result
-
-    def _without(self, total: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Log evidence of each pair's circuit without the element, and its sum over the other circuits."""
-        if len(self.pairs) == 0:
-            return np.zeros(0), np.zeros(0)
-        evidence = _log_total(total, self.case, self.cases)[self.case[self.pairs]]
-        share = np.exp(np.minimum(total[self.pairs] - evidence, -1e-9))
-        without = evidence + np.log1p(-share)
-        return without, np.repeat(np.add.reduceat(without, self.start), self.size) - without
-
-
-def _shared_pairs(
-    case: IntArray, hypothesis: IntArray, hypotheses: Hypotheses, cases: Cases
-) -> tuple[IntArray, IntArray, IntArray]:
-    """Pairs whose element and cause several circuits have, one of them changed; start and size of each group."""
-    nothing = np.zeros(0, np.int64)
-    cause = hypotheses.cause[hypothesis]
-    row = cases.computed[case]
-    usable = (case < int(hypotheses.circuit.max(initial=-1)) + 1) & (row >= 0)
-    usable &= hypotheses.family[hypothesis] == PATH
-    usable &= cases.has_power_of[cases.circuit[case]]
-    usable &= hypotheses.element_kind[hypothesis] > 0  # what lies on an unknown path is shared with nobody
-    pairs = np.flatnonzero(usable)
-    if len(pairs) == 0:
-        return nothing, nothing, nothing
-    key = hypotheses.element[hypothesis[pairs]] * len(CODE) + cause[pairs]
-    order = np.argsort(key, kind="stable")
-    pairs, key = pairs[order], key[order]
-    start = np.flatnonzero(np.concatenate(([True], key[1:] != key[:-1])))
-    size = np.diff(np.concatenate((start, [len(key)])))
-    changed = (cases.last_day >= cases.first_day)[case[pairs]]
-    kept = (size > 1) & np.logical_or.reduceat(changed, start)
-    pairs, size = pairs[np.repeat(kept, size)], size[kept]
-    return pairs, np.concatenate(([0], np.cumsum(size)[:-1])).astype(np.int64), size
-
-
-def _by_cause(
-    shares: dict[str, float], array_share: float, cause: NDArray[np.integer], array_face: NDArray[np.bool_]
-) -> FloatArray:
-    """The share of each pair's cause; another for end faces of several fibres."""
-    table = np.full(len(CODE), 0.5)
-    for name, share in shares.items():
-        table[CODE[name]] = share
-    return np.where(array_face, array_share, table[cause])
-
-
-def _joint_evidence(
-    cases: Cases,
-    row: IntArray,
-    column: IntArray,
-    spared: FloatArray,
-    one_fibre: NDArray[np.bool_],
-    without: FloatArray,
-    start: IntArray,
-    size: IntArray,
-    opened: IntArray,
-    touches: Touches,
-) -> tuple[FloatArray, FloatArray]:
-    """Log evidence, for each member of each group, that a fault of one onset hit it and perhaps the others; and
-    that it hit the others, perhaps, and spared this one.
-
-    `without` is the log evidence of each member's circuit without the element: what speaks where it was spared.
-    Where all circuits ride on one fibre (the common part of a passive tree) they lose the same, else each
-    its own. `opened` is the joint of each member's fault, -1 for faults that are not a joint's.
-    """
-    joint, others = np.zeros(int(size.sum())), np.zeros(int(size.sum()))
-    keys: list[tuple[bytes, bool, int, float, int, bytes]] = []
-    # of elements and causes that are weighed alike, the first one speaks for all
-    first: dict[tuple[bytes, bool, int, float, int, bytes], int] = {}
-    orders = []
-    for number in range(len(size)):
-        members = slice(int(start[number]), int(start[number] + size[number]))
-        order = np.argsort(row[members], kind="stable")
-        key = (
-            row[members][order].tobytes(),
-            bool(one_fibre[members.start]),
-            int(column[members.start]),
-            float(spared[members.start]),
-            int(opened[members.start]),
-            np.round(without[members][order] / ALIKE_NEPER).astype(np.int32).tobytes(),
-        )
-        first.setdefault(key, number)
-        keys.append(key)
-        orders.append(order + members.start)
-    alike: dict[tuple[bytes, bool, int, float, int, bytes], tuple[FloatArray, FloatArray]] = {}
-    circuits, hits = b"", _Hits(cases, np.zeros(0, np.int64))
-    # those on the same circuits one after the other: what the circuits say by size is worked out once
-    for key in sorted(first):
-        rows, left = np.frombuffer(key[0], row.dtype), without[orders[first[key]]]
-        if circuits != key[0]:
-            circuits, hits = key[0], _Hits(cases, rows)
-        _, all_on_one, cause, share, at_joint, _ = key
-        when = _onset_law(touches, at_joint, cases.evidence.shape[1])
-        if all_on_one:
-            alike[key] = _same_size_evidence(hits, PATH_CAUSES[cause], share, left, when)
-        else:
-            alike[key] = _same_day_evidence(cases, rows, cause, share, left, when)
-    for key, order in zip(keys, orders, strict=True):
-        joint[order], others[order] = alike[key]
-    return joint, others
-
-
-def _onset_law(touches: Touches, joint: int, days: int) -> FloatArray:
-    """Probability of each day to be the onset of a fault of a joint, times the number of days; ones without a joint.
-
-    The days on which it was opened, as readings show them, a background, and the rest before the first reading.
-    """
-    if joint < 0:
-        return np.ones(days)
-    rows = slice(int(touches.start[joint]), int(touches.start[joint + 1]))
-    day, share = touches.day[rows], touches.share[rows]
-    weight = np.full(days, BACKGROUND_TOUCHES / max(days, 1))
-    for later, part in TOUCH_SPREAD:
-        shown = day + later
-        inside = (shown >= 0) & (shown < days)
-        np.add.at(weight, shown[inside], part * share[inside])
-    return np.asarray(weight * days / (BACKGROUND_TOUCHES + BEFORE_TOUCHES + share.sum()))
-
-
-def _same_day_evidence(
-    cases: Cases, rows: IntArray, cause: int, spared: float, without: FloatArray, when: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Log mean over days of a hit on each member times what the others say of it, and of the others' alone.
-
-    Shape (rows,) each. `when` weighs the days.
-
-    A new mating of an array draws each fibre's offset by itself: the others' may be large or small.
-    """
-    hit = _lagged(cases.evidence[rows, :, cause], 1)
-    others = hit
-    if cause in OFFSET_COLUMNS:
-        large = offset_share(cases.offset_scale_db)
-        shares = np.log(np.clip([large, 1 - large], 1e-6, 1.0)).astype(np.float32)
-        both = (cases.evidence[rows, :, c] + s for c, s in zip(OFFSET_COLUMNS, shares, strict=True))
-        others = _lagged(np.logaddexp(*both), 1)
-    blend = _blended(others, spared, without).astype(np.float64)
-    rest = blend.sum(axis=0)[None, :] - blend + np.log(when)[None, :]
-    return np.asarray(log_mean(rest + hit, axis=1) + np.log(1 - spared)), np.asarray(log_mean(rest, axis=1))
-
-
-def _lagged(log_ratio: NDArray[np.float32], step: int) -> NDArray[np.float32]:
-    """Log mean of exp(x) over days near each day (second last axis of three or more, else the last).
-
-    `step` is the number of days between neighbours on that axis.
-    """
-    axis = 1 if log_ratio.ndim == 2 else log_ratio.ndim - 2
-    top = log_ratio.max(axis=axis, keepdims=True)
-    weight = np.exp(log_ratio - top)
-    lags = np.arange(-(LONGEST_LAG_DAYS // step), LONGEST_LAG_DAYS // step + 1)
-    kernel = (1.0 + np.abs(lags) * step) ** -LAG_POWER
-    mean = convolve1d(weight, kernel / kernel.sum(), axis=axis, mode="nearest")
-    return np.asarray(np.log(np.maximum(mean, 1e-35)) + top, np.float32)
-
-
-def _blended(log_ratio: NDArray[np.float32], spared: float, without: FloatArray) -> NDArray[np.float32]:
-    """log((1 - spared) exp(x) + spared exp(without)), without overflow; `without` by the first axis."""
-    left = without.astype(np.float32).reshape(-1, *[1] * (log_ratio.ndim - 1))
-    return np.asarray(
-        np.logaddexp(log_ratio + np.float32(np.log(1 - spared)), left + np.float32(np.log(spared))), np.float32
-    )
-
-
-class _Hits:
-    """Log ratio of a loss of each size on some circuits, by day and shape; each size is worked out once."""
-
-    def __init__(self, cases: Cases, rows: IntArray) -> None:
-        self.cases, self.rows = cases, rows
-        self.of_size: dict[int, NDArray[np.float32]] = {}
-
-    def of(self, sizes: IntArray) -> NDArray[np.float32]:
-        """The ratios of sizes given by number, lagged; shape (rows, sizes, days, shapes)."""
-        more = [int(size) for size in sizes if int(size) not in self.of_size]
-        if more:
-            self.of_size |= dict(zip(more, self._worked_out(SIZES_DB[more].astype(np.float32)), strict=True))
-        return np.stack([self.of_size[int(size)] for size in sizes], axis=1)
-
-    def _worked_out(self, sizes_db: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Shape (sizes, rows, days, shapes)."""
-        a, b = self.cases.loss_a[self.rows, ::DAY_STEP], self.cases.loss_b[self.rows, ::DAY_STEP]
-        known = (b > 0) & (a > 0)
-        best_size = np.where(known, a / np.where(known, b, 1.0), 0.0)
-        hit = np.empty((len(sizes_db), *a.shape), np.float32)
-        for number, size_db in enumerate(sizes_db):
-            plain = a * size_db - 0.5 * size_db**2 * b
-            # the grid is coarse: a peak narrower than that is widened, its height kept
-            wide = b / (1.0 + b * (SIZE_SPREAD * size_db) ** 2)
-            peak = 0.5 * best_size * a - 0.5 * (best_size - size_db) ** 2 * wide
-            hit[number] = np.maximum(np.where(known, peak, plain), LOWEST_RATIO)
-        return _lagged(hit, DAY_STEP)
-
-
-def _same_size_evidence(
-    hits: _Hits, cause: str, spared: float, without: FloatArray, when: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """As `_same_day_evidence`, over shapes and sizes too, where all circuits lose the same."""
-    law = size_law(cause)
-    used = np.flatnonzero(law > 0)[::SIZE_STEP]
-    weight = law[used] / law[used].sum()
-    hit = hits.of(used)
-    blend = _blended(hit, spared, without)
-    total = blend.sum(axis=0, dtype=np.float64)
-    steps = np.arange(0, len(when), DAY_STEP)
-    coarse = np.add.reduceat(when, steps) / np.diff(np.append(steps, len(when)))
-    total += np.log(weight)[:, None, None] + np.log(shape_law(cause))[None, None, :] + np.log(coarse)[None, :, None]
-    joint, others = np.empty(len(hit)), np.empty(len(hit))
-    for member in range(len(hit)):
-        rest = total - blend[member]
-        for target, evidence in ((joint, rest + hit[member]), (others, rest)):
-            best = float(evidence.max())
-            target[member] = best + np.log(np.exp(evidence - best).sum(axis=(0, 2)).mean())
-    return joint + np.log(1 - spared), others
 
 
 class _Learning:

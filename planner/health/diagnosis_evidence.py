@@ -16,7 +16,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from planner.health.circuit_cases import LAUNCH_A, LAUNCH_Z, LOSS_AZ, LOSS_ZA, Cases
-from planner.health.diagnosis import BELIEF, COMMON, LEVEL, NEIGHBOURS, POWER, SOURCES, TESTS, TIMING, TRACE, Weighed
+from planner.health.diagnosis import Weighed
+from planner.health.evidence_sources import BELIEF, COMMON, LEVEL, NEIGHBOURS, POWER, SOURCES, TESTS, TIMING, TRACE
 from planner.health.fault_laws import CODE, SMALLEST_FAULT_DB
 from planner.health.hypotheses import PATH, Hypotheses
 from planner.health.tracing import DECIBANS

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from planner.health.circuit_cases import LAUNCH_A as LAUNCHES
 from planner.health.circuit_cases import Cases
-from planner.health.diagnosis import BELIEF, NEIGHBOURS, Weighed
+from planner.health.diagnosis import Weighed
 from planner.health.diagnosis_evidence import Evidence, Rows, moments
+from planner.health.evidence_sources import BELIEF, NEIGHBOURS
 from planner.health.fault_laws import CODE, COSTS_LIGHT
 from planner.health.hypotheses import ELEMENT_KINDS, LAUNCH_A, LAUNCH_Z, Hypotheses
 from planner.tables.result_tables import CAUSES

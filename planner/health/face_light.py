@@ -17,7 +17,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from planner.health.circuit_cases import Cases
-from planner.health.diagnosis import BELIEF, COMMON, Weighed, normalised
+from planner.health.diagnosis import Weighed
+from planner.health.evidence_sources import BELIEF, COMMON, normalised
 from planner.health.fault_laws import CODE
 from planner.health.hypotheses import Hypotheses
 from planner.health.tracing import DECIBANS, log_odds

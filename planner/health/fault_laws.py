@@ -24,6 +24,11 @@ RAMP_DAYS = (0, 60, 240)  # a step, a ramp over two months, a slow fade
 PATH_CAUSES = ("contamination", "damaged_end_face", "bend", "splice", "fibre_break", "remating_offset", "nothing")
 PATH_COLUMN = {CODE[name]: column for column, name in enumerate(PATH_CAUSES)}
 
+# What can be wrong with a joint: with one of its two faces, or with how they sit ("nothing": too little to name).
+JOINT_CAUSES = np.array([CODE[c] for c in ("contamination", "damaged_end_face", "remating_offset", "nothing")])
+FACE_CAUSES, OFFSETS = JOINT_CAUSES[:2], JOINT_CAUSES[2:]
+OFFSET_COLUMNS = tuple(PATH_COLUMN[int(code)] for code in OFFSETS)
+
 # A change smaller than this is not called a fault: it belongs to "nothing". [dB] Our choice.
 SMALLEST_FAULT_DB = 0.12
 SMALL_SHIFT_DB, SMALL_SHIFT_SPREAD = 0.06, 0.6

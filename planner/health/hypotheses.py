@@ -228,7 +228,7 @@ def _unknown_path(circuits: pd.DataFrame, untraced: pd.Index, known: pd.DataFram
     blind = circuits["circuit_id"].isin(untraced).to_numpy()
     traced = int((~blind).sum())
     on_path = known["family"].to_numpy() == PATH
-    on_path &= ~np.isin(known["circuit_id"].to_numpy(object), circuits["circuit_id"][blind].to_numpy(object))
+    on_path &= ~known["circuit_id"].isin(circuits["circuit_id"][blind]).to_numpy()
     weight = np.exp(known["rate"].to_numpy(np.float64) + known["belief"].to_numpy(np.float64)) * on_path
     mean = np.bincount(known["cause"].to_numpy(np.int64), weights=weight, minlength=len(CODE)) / max(traced, 1)
     rows = circuits[blind]

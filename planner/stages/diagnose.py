@@ -27,7 +27,7 @@ from planner.health.circuit_cases import (
     weigh_cases,
 )
 from planner.health.daily_series import end_rows
-from planner.health.diagnosis import Levels, joints_opened, looks_by_face, touches_by_joint, weigh_hypotheses
+from planner.health.diagnosis import Levels, looks_by_face, weigh_hypotheses
 from planner.health.diagnosis_report import diagnosis_frames
 from planner.health.drift import loss_test_drift
 from planner.health.face_light import light_by_circuit, settled
@@ -35,6 +35,7 @@ from planner.health.hypotheses import list_hypotheses
 from planner.health.order_causes import corrected_shares
 from planner.health.shared_elements import sharing_circuits
 from planner.health.standing_loss import standing_loss
+from planner.health.touches import joints_opened, touches_by_joint
 from planner.health.trace_evidence import weigh_return_loss, weigh_traces
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result

@@ -16,9 +16,9 @@ from planner.commands.diagnose import diagnose as command
 from planner.errors import InputError, TraceError
 from planner.health.change_evidence import size_estimate, template_statistics
 from planner.health.change_points import segment_series
-from planner.health.circuit_cases import Cases, CircuitSeries, moved_since
+from planner.health.circuit_cases import CircuitSeries, moved_since
 from planner.health.daily_series import quantisation_sd
-from planner.health.diagnosis import Levels, _lagged, _same_day_evidence, looks_by_face, touches_by_joint, weigh_levels
+from planner.health.diagnosis import Levels, looks_by_face, weigh_levels
 from planner.health.diagnosis_evidence import by_source
 from planner.health.diagnosis_report import next_test
 from planner.health.fault_laws import (
@@ -32,6 +32,8 @@ from planner.health.fault_laws import (
 from planner.health.hypotheses import NOTHING, list_hypotheses
 from planner.health.order_causes import corrected_shares
 from planner.health.shared_elements import sharing_circuits
+from planner.health.shared_onsets import Onsets, weigh_together
+from planner.health.touches import touches_by_joint
 from planner.pipeline import STEPS
 from planner.progress import silent
 from planner.stages import diagnose, drift
@@ -209,13 +211,14 @@ def test_absolute_loss_speaks_for_faults_of_its_size_only() -> None:
 def test_what_the_others_say_equals_enumeration() -> None:
     """The evidence for a shared fault is the sum over which of the other circuits it spared, day by day."""
     rng = np.random.default_rng(2)
-    rows, days, spared, cause = 3, 6, 0.3, PATH_CAUSES.index("contamination")
-    cases = Cases(*(np.zeros(rows, np.int64) for _ in range(3)), np.zeros(rows), np.arange(rows), np.arange(rows))
-    cases.evidence = rng.normal(0, 2, (rows, days, len(PATH_CAUSES))).astype(np.float32)
+    rows, days, spared = 3, 6, 0.3
+    onsets = Onsets.of_days(rng.normal(0, 2, (rows, days)))
     without = np.array([0.0, 0.7, 1.5])
     when = rng.uniform(0.2, 3.0, days)
-    found, others_only = _same_day_evidence(cases, np.arange(rows), cause, spared, without, when)
-    ratio = np.exp(_lagged(cases.evidence[:, :, cause], 1).astype(np.float64))
+    found, others_only = weigh_together(
+        onsets, onsets, np.zeros(1, np.int64), np.log(when)[None, None], spared, without
+    )
+    ratio = np.exp(onsets.log_ratio[0, 0].T)
     for own in range(rows):
         others = [row for row in range(rows) if row != own]
         total, rest = np.zeros(days), np.zeros(days)
@@ -248,7 +251,7 @@ def test_circuits_may_show_a_common_fault_days_apart() -> None:
     """Evidence reaches the days near by, less with every day, and its sum over days stays the same."""
     spike = np.full((1, 101), -30.0, np.float32)
     spike[0, 50] = 10.0
-    near = _lagged(spike, 1)[0]
+    near = Onsets.of_days(spike).log_ratio[0, 0, :, 0]
     assert near[50] > near[53] > near[60] > near[79] > near[90]
     assert np.exp(near.astype(np.float64)).sum() == pytest.approx(np.exp(10.0), rel=1e-4)
 

@@ -1,0 +1,64 @@
+"""Days on which joints were touched, on the axis of the readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from planner.health.hypotheses import Hypotheses
+from planner.health.opened_joints import OpenedJoints
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass
+class Touches:
+    """Days on which joints were opened, on the axis of the series; ordered by joint and day.
+
+    `share` is 1 for an opening on record, less for one that lies somewhere on the path; `start` (ports + 1)
+    gives the rows of each joint, an index of `Hypotheses.ports`.
+    """
+
+    day: IntArray
+    share: FloatArray
+    start: IntArray
+
+
+def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) -> Touches:
+    """Touches of the known joints in days since the first day of the series, at the reading that shows them.
+
+    Parameters
+    ----------
+    ports
+        Joints in the order of `Hypotheses.ports`.
+    touches
+        port_id, day (fractional days since the first day), share.
+    start_at
+        Time of day of the readings: a touch later than that shows on the next day.
+    """
+    joint = ports.get_indexer(pd.Index(touches["port_id"]))
+    known = joint >= 0
+    joint = joint[known]
+    day = np.floor(touches["day"].to_numpy(np.float64)[known] - start_at).astype(np.int64) + 1
+    order = np.lexsort((day, joint))
+    counts = np.bincount(joint, minlength=len(ports))
+    share = touches["share"].to_numpy(np.float64)[known]
+    return Touches(day[order], share[order], np.concatenate(([0], np.cumsum(counts))))
+
+
+def joints_opened(hypotheses: Hypotheses, touches: Touches, read: IntArray, days: int) -> OpenedJoints:
+    """The joints of each read circuit that were opened within the series, by day, as far as the records say which."""
+    place = np.full(int(hypotheses.circuit.max(initial=-1)) + 1, -1)
+    place[read] = np.arange(len(read))
+    own = (hypotheses.joint >= 0) & (place[hypotheses.circuit] >= 0)
+    pair = np.unique(np.stack([place[hypotheses.circuit[own]], hypotheses.joint[own]], axis=1), axis=0)
+    count = touches.start[pair[:, 1] + 1] - touches.start[pair[:, 1]]
+    first = np.repeat(touches.start[pair[:, 1]] - np.concatenate(([0], np.cumsum(count)[:-1])), count)
+    place_of = np.arange(count.sum()) + first
+    day = touches.day[place_of]
+    inside = (day >= 0) & (day < days) & (touches.share[place_of] == 1.0)
+    return OpenedJoints.of(np.repeat(pair[:, 0], count)[inside], day[inside], np.repeat(pair[:, 1], count)[inside])
