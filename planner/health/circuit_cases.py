@@ -38,7 +38,7 @@ from planner.health.fault_laws import (
     SEEN_BOTH_WAYS,
     bend_ratio,
 )
-from planner.health.offset_law import OFFSET_SCALE_DB, learned_offset_scale, level_shifts
+from planner.health.offset_law import OFFSET_SCALE_DB, LevelShifts, level_shifts
 from planner.health.open_changes import open_changes, taken_out, without_other_changes
 from planner.health.opened_joints import OpenedJoints
 
@@ -174,12 +174,21 @@ def _far_row(ends: pd.DataFrame, ports: int) -> NDArray[np.int64]:
     return far
 
 
+def shifts_at_touches(series: CircuitSeries, opened: OpenedJoints) -> LevelShifts:
+    """What the loss of the circuits read did where one of their joints was opened; rows are those of `series.row`."""
+    circuit, direction = np.nonzero(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0)
+    smooth = series.segments.smooth[series.row[circuit, direction]]
+    shifts = level_shifts(smooth, opened.counts(len(series.row), series.days)[circuit])
+    return replace(shifts, row=circuit[shifts.row])
+
+
 def list_cases(
     series: CircuitSeries,
     circuit_of: NDArray[np.integer],
     circuits: int,
     tested: pd.DataFrame,
     opened: OpenedJoints,
+    offset_scale_db: float,
 ) -> Cases:
     """One main case per circuit of the fleet, and one more for each further open change.
 
@@ -195,6 +204,8 @@ def list_cases(
         Loss tests that rose: circuit (number in the fleet), size_db.
     opened
         Joints of the circuits read that were opened.
+    offset_scale_db
+        What a new mating does to a pair's loss in this fleet.
     """
     row, kind = np.nonzero(series.row >= 0)
     loss = kind < LAUNCH_A
@@ -243,7 +254,7 @@ def list_cases(
         size_db=np.concatenate([size, rest["size_db"].to_numpy(np.float64)]),
         computed=np.full(circuits + len(rest), -1, np.int64),
         standing_case=np.arange(circuits),
-        offset_scale_db=_offset_scale(series, opened.counts(len(series.row), series.days)),
+        offset_scale_db=offset_scale_db,
     )
 
 
@@ -385,13 +396,6 @@ def moved_since(series: CircuitSeries, circuit_of: NDArray[np.integer], circuits
     np.add.at(moved, number, np.where(later, np.nan_to_num(series.segments.step[rows]), 0.0).sum(axis=1))
     np.add.at(read, number, 1.0)
     return np.asarray(moved / np.maximum(read, 1.0), np.float64)
-
-
-def _offset_scale(series: CircuitSeries, joints_opened: NDArray[np.integer]) -> float:
-    """What a new mating does to a pair's loss in this fleet, from both directions of its loss series. [dB]"""
-    circuit, direction = np.nonzero(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0)
-    smooth = series.segments.smooth[series.row[circuit, direction]]
-    return learned_offset_scale(*level_shifts(smooth, joints_opened[circuit]))
 
 
 def _statistics(
@@ -607,5 +611,6 @@ __all__ = [
     "lasting_tests",
     "list_cases",
     "moved_since",
+    "shifts_at_touches",
     "weigh_cases",
 ]

@@ -236,7 +236,7 @@ def weigh_hypotheses(
     main = case < int(hypotheses.circuit.max(initial=-1)) + 1
     if trace_evidence is not None:
         sources[:, TRACE] = trace_evidence[hypothesis] * main
-    rounds = _Learning(cause[main], sources[main], case[main], ordered_causes)
+    rounds = _Learning(cause[main], normalised(common + sources[:, BELIEF], case)[main], ordered_causes)
     factor = np.zeros(len(CODE))
     neighbours = Neighbours(sources, case, hypothesis, hypotheses, cases, touches)
     for _ in range(ROUNDS):
@@ -474,11 +474,8 @@ class _Learning:
     Light cannot tell dirt from damage: they share one factor, and the beliefs about end faces keep them apart.
     """
 
-    def __init__(
-        self, cause: NDArray[np.integer], sources: FloatArray, case: IntArray, ordered_causes: dict[str, float]
-    ) -> None:
+    def __init__(self, cause: NDArray[np.integer], prior: FloatArray, ordered_causes: dict[str, float]) -> None:
         self.kind = LEARNED_TOGETHER[cause]
-        prior = normalised(sources[:, COMMON] + sources[:, BELIEF], case)
         self.expected = np.bincount(self.kind, weights=prior, minlength=len(CODE))
         self.orders = np.zeros(len(CODE))
         for name, weight in ordered_causes.items():

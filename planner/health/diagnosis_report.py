@@ -24,6 +24,7 @@ LOWEST_BLAME = 0.002
 ALIKE_NEPER = 0.7  # 3 decibans
 POINTED_AT = 0.2  # neighbours alone speak for a circuit where they make a fault that probable
 FACES = ("contamination", "damaged_end_face", "remating_offset")
+UNSEEN_DB = 0.2  # what was there before the first reading and showed in nothing is small; our estimate
 USUAL_SIZE_DB = {"contamination": 0.35, "damaged_end_face": 0.40}  # median of the size law, where none was seen
 
 FloatArray = NDArray[np.float64]
@@ -216,45 +217,22 @@ def face_blame(
     onset_day: FloatArray,
 ) -> pd.DataFrame:
     """How probably each end face costs each circuit light now, over all open changes of the circuit."""
-    cause = hypotheses.cause[weighed.hypothesis]
-    known = hypotheses.joint[weighed.hypothesis] >= 0
-    face = np.flatnonzero(
-        np.isin(cause, (CODE["contamination"], CODE["damaged_end_face"])) & known & (weighed.probability > 0)
-    )
-    hypothesis = weighed.hypothesis[face]
-    frame = pd.DataFrame(
-        {
-            "circuit": cases.circuit[weighed.case[face]],
-            "element": hypotheses.element[hypothesis],
-            "case": weighed.case[face],
-            "p": weighed.probability[face],
-            "size_db": _sizes(weighed, hypotheses, cases, face),
-            "onset_day": onset_day[face],
-        }
-    )
-    frame["size_db"] = frame["size_db"].fillna(USUAL_SIZE_DB["contamination"])
-    frame = frame.sort_values(["circuit", "element", "p"], ascending=[True, True, False], kind="stable")
-    by_case = frame.groupby(["circuit", "element", "case"], sort=False, as_index=False).agg(
-        p=("p", "sum"), size_db=("size_db", "first"), onset_day=("onset_day", "first")
-    )
-    by_case["none"] = np.log1p(-np.minimum(by_case["p"], 1 - 1e-12))
-    by_case["weighted"] = by_case["p"] * by_case["size_db"]
-    by_case = by_case.sort_values(["circuit", "element", "p"], ascending=[True, True, False], kind="stable")
-    total = by_case.groupby(["circuit", "element"], sort=True, as_index=False).agg(
-        none=("none", "sum"), p=("p", "sum"), weighted=("weighted", "sum"), onset_day=("onset_day", "first")
-    )
-    total["p_cause"] = -np.expm1(total["none"])
-    total = total[total["p_cause"] >= LOWEST_BLAME]
-    total = total.merge(by_circuit, on=["circuit", "element"], how="left")
+    total = by_circuit.copy()
+    pair = total["shown_pair"].to_numpy(np.int64)
+    size = np.nan_to_num(_sizes(weighed, hypotheses, cases, pair), nan=USUAL_SIZE_DB["contamination"])
+    weight = total["p_shown"] + total["p_unseen"]
+    total["size_db"] = (total["p_shown"] * size + total["p_unseen"] * UNSEEN_DB) / np.maximum(weight, 1e-12)
+    total["onset_day"] = np.where(total["p_shown"] >= total["p_unseen"], onset_day[pair], np.nan)
+    total = total[total["p_costs"] >= LOWEST_BLAME]
     names = np.asarray(hypotheses.names, dtype=object)
     return pd.DataFrame(
         {
             "connector_id": names[total["element"].to_numpy(np.int64)],
             "circuit_id": np.asarray(circuit_ids, dtype=object)[total["circuit"].to_numpy(np.int64)],
-            "p_cause": np.clip(total["p_cause"], 0.0, 1.0).to_numpy(),
+            "p_cause": np.clip(total["p_costs"], 0.0, 1.0).to_numpy(),
             "p_dirt": np.clip(total["p_dirt"], 0.0, 1.0).to_numpy(),
             "p_damage": np.clip(total["p_damage"], 0.0, 1.0).to_numpy(),
-            "size_db": (total["weighted"] / total["p"]).to_numpy(),
+            "size_db": total["size_db"].to_numpy(),
             "onset_at": moments(total["onset_day"].to_numpy(np.float64), first_day),
         }
     )

@@ -1,16 +1,24 @@
 """What the diagnosis of circuits says back of end faces: the belief of the history, moved by light.
 
-A circuit's diagnosis gives the probability that dirt (damage) of an end face costs that circuit light now, and
-what it was taken for before any reading. If it does cost light, the end face is dirty; if it does not, it may
-still be dirty, but with the share of its dirt that would cost light taken off:
+A diagnosis weighs one fault at a time for each change of a circuit. But dirt that the readings neither show nor rule
+out, because it was there before the first of them, may stand beside any other fault. So the likelihood ratio L of a
+fault is split: with its probability p in the diagnosis and its odds o before any reading,
+
+    shown  = p (1 - 1 / L) where L > 1               it explains the change, and nothing else does
+    unseen = o min(L, 1) / (1 + o min(L, 1))         it is there whatever else is wrong
+
+and it costs light with the probability b = shown + (1 - shown) unseen. If an end face costs light, it is dirty; if it
+does not, it may still be dirty, but with the share of its dirt that would cost light taken off:
 
     p = b + (1 - b) (p0 - b0) / (1 - b0)
 
-with p0 the belief of the history, b0 and b the probability of costing light before and after the readings.
-Where nothing was read b equals b0, and the belief stays as it was.
+with p0 the belief of the history and b0 the probability of costing light before the readings. Where nothing was read
+b equals b0, and the belief stays as it was.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -18,41 +26,111 @@ from numpy.typing import NDArray
 
 from planner.health.circuit_cases import Cases
 from planner.health.diagnosis import Weighed
-from planner.health.evidence_sources import BELIEF, COMMON, normalised
-from planner.health.fault_laws import CODE
-from planner.health.hypotheses import Hypotheses
+from planner.health.evidence_sources import BELIEF, COMMON
+from planner.health.fault_laws import CODE, COSTS_LIGHT
+from planner.health.hypotheses import NOTHING, Hypotheses
 from planner.health.tracing import DECIBANS, log_odds
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 FACE_COLUMNS = (("contamination", "dirt"), ("damaged_end_face", "damage"))
+MOST_COSTING = 0.9  # probability of costing light before any reading: keeps its odds finite
 MOST_BEFORE = 0.9  # of the belief of the history, that costs light: keeps it above zero
 
 
-def light_by_circuit(weighed: Weighed, hypotheses: Hypotheses, cases: Cases) -> pd.DataFrame:
+@dataclass
+class EachFault:
+    """Of pairs of case and fault, shape (pairs,): probability before any reading, that the fault explains the change
+    of its case, and that it is there unseen.
+    """
+
+    before: FloatArray
+    shown: FloatArray
+    unseen: FloatArray
+
+
+def each_fault(
+    weighed: Weighed, hypotheses: Hypotheses, cases: Cases, pairs: IntArray, costing_share: float | None
+) -> EachFault:
+    """How probably the faults of some pairs are there, whatever else is wrong with their circuits.
+
+    Parameters
+    ----------
+    pairs
+        Numbers of pairs, all of end faces.
+    costing_share
+        Share of dirt that costs light, where it was learned apart (`planner.health.dirt_costs`); None leaves what
+        the diagnosis learned of how common such faults are.
+    """
+    readings = weighed.log_evidence[:, BELIEF + 1 :].sum(axis=1)
+    nothing = np.flatnonzero(hypotheses.family[weighed.hypothesis] == NOTHING)
+    none = np.zeros(len(cases.circuit))
+    none[weighed.case[nothing]] = readings[nothing]
+    ratio = readings[pairs] - none[weighed.case[pairs]]
+    common = weighed.log_evidence[pairs, COMMON]
+    if costing_share is not None:
+        usual = hypotheses.rate[weighed.hypothesis[pairs]]
+        common = usual + np.log(costing_share / COSTS_LIGHT["contamination"])
+    before = np.minimum(np.exp(common + weighed.log_evidence[pairs, BELIEF]), MOST_COSTING)
+    unseen = before / (1.0 - before) * np.exp(np.minimum(ratio, 0.0))
+    shown = weighed.probability[pairs] * -np.expm1(-np.maximum(ratio, 0.0))
+    return EachFault(before, shown, unseen / (1.0 + unseen))
+
+
+def light_by_circuit(
+    weighed: Weighed, hypotheses: Hypotheses, cases: Cases, costing_share: float | None
+) -> pd.DataFrame:
     """For every (circuit, end face) how probably the one costs the other light, over all changes of the circuit.
+
+    Dirt may explain any of the changes, or be there unseen by all of them.
+
+    Parameters
+    ----------
+    costing_share
+        As for `each_fault`.
 
     Returns
     -------
-    Columns `circuit`, `element` (numbers), `p_dirt`, `p_damage` (dirt or damage of it costs light now),
-    `dirt_before`, `damage_before` (the same before any reading of the circuit); ordered by circuit and element.
+    Columns `circuit`, `element` (numbers), `p_dirt`, `p_damage` (dirt or damage of it costs light now), `p_costs`
+    (either does), `p_unseen` (either does, and explains no change of the circuit within its readings), `p_shown`
+    (the sum over the changes of the probability that it explains them), `shown_pair` (the pair that does so most,
+    an index of `Weighed`), `dirt_before`, `damage_before` (as `p_dirt`, `p_damage` before any reading of the
+    circuit); ordered by circuit and element.
     """
     cause = hypotheses.cause[weighed.hypothesis]
     faces = np.flatnonzero(
         np.isin(cause, [CODE[name] for name, _ in FACE_COLUMNS]) & (hypotheses.joint[weighed.hypothesis] >= 0)
     )
+    fault = each_fault(weighed, hypotheses, cases, faces, costing_share)
     element = hypotheses.element[weighed.hypothesis[faces]]
     circuit = cases.circuit[weighed.case[faces]]
     span = len(hypotheses.names)
     key, place = np.unique(circuit * span + element, return_inverse=True)
-    out = {"circuit": key // span, "element": key % span}
-    prior = normalised(weighed.log_evidence[:, COMMON] + weighed.log_evidence[:, BELIEF], weighed.case)[faces]
-    main = weighed.case[faces] < len(weighed.leading_case)
+    out: dict[str, NDArray[np.generic]] = {"circuit": key // span, "element": key % span}
+    nowhere = np.ones(len(key))
     for name, short in FACE_COLUMNS:
         own = cause[faces] == CODE[name]
-        spared = np.log1p(-np.minimum(weighed.probability[faces], 1 - 1e-12)) * own
-        out[f"p_{short}"] = -np.expm1(np.bincount(place, weights=spared, minlength=len(key)))
-        out[f"{short}_before"] = np.bincount(place, weights=prior * (own & main), minlength=len(key))
+        at = place[own]
+        absent = np.log1p(-np.minimum(fault.shown[own], 1 - 1e-12))
+        unseen, before = np.ones(len(key)), np.zeros(len(key))
+        np.minimum.at(unseen, at, fault.unseen[own])
+        before[at] = fault.before[own]
+        unseen = np.where(before > 0, unseen, 0.0)
+        shown = -np.expm1(np.bincount(at, weights=absent, minlength=len(key)))
+        nowhere *= 1.0 - unseen
+        out[f"p_{short}"] = shown + (1.0 - shown) * unseen
+        out[f"{short}_before"] = before
+    # dirt and damage of one end face explain one change only once
+    by_case, own_case = np.unique(place * len(cases.circuit) + weighed.case[faces], return_inverse=True)
+    shown = np.minimum(np.bincount(own_case, weights=fault.shown), 1 - 1e-12)
+    absent = np.bincount(by_case // len(cases.circuit), weights=np.log1p(-shown), minlength=len(key))
+    out["p_costs"] = 1.0 - nowhere * np.exp(absent)
+    order = np.lexsort((-fault.shown, place))
+    most = order[np.searchsorted(place[order], np.arange(len(key)))]
+    out["p_unseen"] = (1.0 - nowhere) * np.exp(absent)
+    out["p_shown"] = np.bincount(place, weights=fault.shown, minlength=len(key))
+    out["shown_pair"] = faces[most]
     return pd.DataFrame(out)
 
 
@@ -62,11 +140,11 @@ def light_by_face(by_circuit: pd.DataFrame, elements: int) -> dict[str, FloatArr
     Of its circuits the one counts that it most probably costs light; one of which nothing was read only where
     nothing was read of any.
     """
-    names = ("p_dirt", "p_damage", "dirt_before", "damage_before")
+    names = ("p_dirt", "p_damage", "p_costs", "dirt_before", "damage_before")
     values = by_circuit[list(names)].to_numpy(np.float64)
     face = by_circuit["element"].to_numpy(np.int64)
-    read = (np.abs(values[:, :2] - values[:, 2:]) > 1e-9).any(axis=1)
-    order = np.lexsort((-values[:, :2].sum(axis=1), ~read, face))
+    read = (np.abs(values[:, :2] - values[:, 3:]) > 1e-9).any(axis=1)
+    order = np.lexsort((-values[:, 2], ~read, face))
     chosen = order[np.flatnonzero(np.append(True, np.diff(face[order]) > 0))] if len(order) else order
     out = np.full((elements, len(names)), np.nan)
     out[face[chosen]] = values[chosen]
@@ -111,7 +189,7 @@ def settled(beliefs: pd.DataFrame, by_circuit: pd.DataFrame, blame: pd.DataFrame
     }
     dirt = moved_by_light(beliefs["p_contaminated"].to_numpy(np.float64), light["dirt_before"], light["p_dirt"])
     damage = moved_by_light(beliefs["p_damaged"].to_numpy(np.float64), light["damage_before"], light["p_damage"])
-    costs = 1.0 - (1.0 - light["p_dirt"]) * (1.0 - light["p_damage"])
+    costs = light["p_costs"]
     before = beliefs["p_not_clean"].to_numpy(np.float64)
     costs_before = 1.0 - (1.0 - light["dirt_before"]) * (1.0 - light["damage_before"])
     not_clean = moved_by_light(before, costs_before, costs)

@@ -58,6 +58,11 @@ class Hypotheses:
     def __len__(self) -> int:
         return len(self.circuit)
 
+    def faces(self) -> pd.DataFrame:
+        """The end faces of each circuit whose place is known, once each: circuit, element (numbers)."""
+        own = (self.cause == CODE["contamination"]) & (self.joint >= 0)
+        return pd.DataFrame({"circuit": self.circuit[own], "element": self.element[own]}).drop_duplicates()
+
 
 ELEMENT_KINDS = ("", "connector", "cable", "splice", "port")
 

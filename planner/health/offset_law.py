@@ -7,6 +7,8 @@ too, but is the smaller part and moves their median little.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,8 +33,21 @@ def offset_density(size_db: FloatArray, scale_db: float) -> FloatArray:
     return np.asarray((1 + (size_db / scale_db) ** 2 / OFFSET_FREEDOM) ** (-(OFFSET_FREEDOM + 1) / 2), np.float64)
 
 
-def level_shifts(loss_db: NDArray[np.floating], joints_opened: NDArray[np.integer]) -> tuple[FloatArray, FloatArray]:
-    """Change of level across days on which one joint was opened, and across days far from any touch. [dB]
+@dataclass(frozen=True)
+class LevelShifts:
+    """Changes of level across days on which one joint was opened, and across days far from any touch. [dB]
+
+    `row` and `day` say where each of the former is in the losses they were taken from.
+    """
+
+    row: NDArray[np.int64]
+    day: NDArray[np.int64]
+    at_touch_db: FloatArray
+    quiet_db: FloatArray
+
+
+def level_shifts(loss_db: NDArray[np.floating], joints_opened: NDArray[np.integer]) -> LevelShifts:
+    """The changes of level in some series.
 
     Parameters
     ----------
@@ -44,7 +59,8 @@ def level_shifts(loss_db: NDArray[np.floating], joints_opened: NDArray[np.intege
     days = loss_db.shape[1]
     reach = GAP_DAYS + WINDOW_DAYS
     if days <= 2 * reach or len(loss_db) == 0:
-        return np.zeros(0), np.zeros(0)
+        nowhere, none = np.zeros(0, np.int64), np.zeros(0)
+        return LevelShifts(nowhere, nowhere, none, none)
     known = ~np.isnan(loss_db)
     total = _running(np.where(known, loss_db, 0.0))
     count = _running(known.astype(np.float64))
@@ -59,34 +75,25 @@ def level_shifts(loss_db: NDArray[np.floating], joints_opened: NDArray[np.intege
     shift = mean(day + GAP_DAYS, day + reach) - mean(day - reach, day - GAP_DAYS)
     near = touches[:, day + reach] - touches[:, day - reach]
     own = joints_opened[:, day]
-    at_touch = shift[(own == 1) & (near == 1)]
+    row, column = np.nonzero((own == 1) & (near == 1) & ~np.isnan(shift))
     quiet = shift[:, ::QUIET_STRIDE_DAYS][near[:, ::QUIET_STRIDE_DAYS] == 0]
-    return at_touch[~np.isnan(at_touch)], quiet[~np.isnan(quiet)]
+    return LevelShifts(row, day[column], shift[row, column], quiet[~np.isnan(quiet)])
 
 
 def _running(values: FloatArray) -> FloatArray:
     return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
 
 
-def learned_offset_scale(at_touch_db: FloatArray, quiet_db: FloatArray) -> float:
+def learned_offset_scale(shifts: LevelShifts) -> float:
     """Scale of the offset law from the improvements at touches, noise of quiet days taken out. [dB]
 
     The median of |offset + noise| is that of the wider of two bells whose squares add.
 
-    Parameters
-    ----------
-    at_touch_db, quiet_db
-        As `level_shifts` returns them.
-
     Returns
     -------
     `OFFSET_SCALE_DB` with fewer than 40 improvements.
-
-    Examples
-    --------
-    >>> learned_offset_scale(np.full(50, -0.1), np.zeros(50)) > learned_offset_scale(np.full(50, -0.05), np.zeros(50))
-    True
     """
+    at_touch_db, quiet_db = shifts.at_touch_db, shifts.quiet_db
     falls = -at_touch_db[at_touch_db < 0]
     if len(falls) < FEWEST_TOUCHES or len(quiet_db) < FEWEST_TOUCHES:
         return OFFSET_SCALE_DB

@@ -24,14 +24,17 @@ from planner.health.circuit_cases import (
     lasting_tests,
     list_cases,
     moved_since,
+    shifts_at_touches,
     weigh_cases,
 )
 from planner.health.daily_series import end_rows
 from planner.health.diagnosis import Levels, looks_by_face, weigh_hypotheses
 from planner.health.diagnosis_report import diagnosis_frames
+from planner.health.dirt_costs import costing_share, found_at_touches
 from planner.health.drift import loss_test_drift
 from planner.health.face_light import light_by_circuit, settled
-from planner.health.hypotheses import list_hypotheses
+from planner.health.hypotheses import Hypotheses, list_hypotheses
+from planner.health.offset_law import LevelShifts, learned_offset_scale
 from planner.health.order_causes import corrected_shares
 from planner.health.shared_elements import sharing_circuits
 from planner.health.standing_loss import standing_loss
@@ -86,7 +89,9 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     joint_days = touches_by_joint(hypotheses.ports, touches, read_at)
     opened = joints_opened(hypotheses, joint_days, read, series.days)
     levels = _levels(budget_excess(con), standing_loss(first_levels(con)), numbers, series, read)
-    cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), opened)
+    shifts = shifts_at_touches(series, opened)
+    rose = _tests_that_rose(tests)
+    cases = list_cases(series, read, len(circuits), rose, opened, learned_offset_scale(shifts))
     cases = add_standing(cases, levels.standing_db, levels.standing_sd_db)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
@@ -115,7 +120,8 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     progress(0.85, "writing the diagnosis")
     has_otdr = np.isin(np.arange(len(circuits)), numbers.get_indexer(pd.Index(traces["circuit_id"].unique())))
     wavelengths = tests.groupby("circuit")["wavelength_nm"].nunique().reindex(range(len(circuits)), fill_value=0)
-    by_circuit = light_by_circuit(weighed, hypotheses, cases)
+    costing = _costing_share(hypotheses, looks, shifts, read, read_at)
+    by_circuit = light_by_circuit(weighed, hypotheses, cases, costing)
     diagnosis, evidence, blame, unread = diagnosis_frames(
         weighed, hypotheses, cases, by_circuit, numbers, series.first_day, has_otdr, np.asarray(wavelengths, np.int64)
     )
@@ -204,6 +210,23 @@ def _tests_that_rose(tests: pd.DataFrame) -> pd.DataFrame:
     )
     largest: pd.DataFrame = rose.groupby("circuit", as_index=False).agg(size_db=("size_db", "max"))
     return largest.assign(circuit=largest["circuit"].astype("int64"))
+
+
+def _costing_share(
+    hypotheses: Hypotheses, looks: pd.DataFrame, shifts: LevelShifts, read: NDArray[np.int64], read_at: float
+) -> float | None:
+    """Share of dirt that costs light, from touches where it was removed; None if too few tell."""
+    faces = hypotheses.faces()
+    found = found_at_touches(
+        looks.assign(
+            element=hypotheses.names.get_indexer(pd.Index(looks["connector_id"])),
+            day=np.floor(looks["day"] - read_at).astype("int64") + 1,
+        ),
+        faces,
+    )
+    touches = pd.DataFrame({"circuit": read[shifts.row], "day": shifts.day, "fall_db": -shifts.at_touch_db})
+    touches = touches.groupby(["circuit", "day"], as_index=False)["fall_db"].mean().merge(found, on=["circuit", "day"])
+    return costing_share(*(touches[name].to_numpy() for name in ("fall_db", "cleaned", "clean")))
 
 
 def _levels(

@@ -161,23 +161,28 @@ def face_looks(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[
     """Cleanings and inspections of the end faces on these paths, in order.
 
     Columns connector_id, at, what (cleaning or inspection), dirty, damaged (bool, of an inspection),
-    worst_zone.
+    worst_zone, suspected (an alarm or a complaint opened its order).
     """
     with _named(con, "_wanted_circuits", "circuit_id", circuit_ids):
         return fetch(
             con,
             """
-            WITH faces AS (
+            WITH suspected AS (SELECT work_order_id FROM work_orders WHERE reason IN ('alarm', 'complaint')),
+            faces AS (
                 SELECT DISTINCT p.connector_id FROM circuit_paths p JOIN _wanted_circuits USING (circuit_id)
                 WHERE p.connector_id IS NOT NULL
             )
-            SELECT connector_id, "at", 'cleaning' AS what, false AS dirty, false AS damaged, NULL AS worst_zone
-            FROM cleanings JOIN faces USING (connector_id) WHERE "at" <= ?
+            SELECT connector_id, "at", 'cleaning' AS what, false AS dirty, false AS damaged, NULL AS worst_zone,
+                   o.work_order_id IS NOT NULL AS suspected
+            FROM cleanings JOIN faces USING (connector_id) LEFT JOIN suspected o USING (work_order_id)
+            WHERE "at" <= ?
             UNION ALL
             SELECT connector_id, "at", 'inspection',
                    result = 'fail' AND coalesce(finding, 'particle') NOT IN ('scratch', 'pit', 'chip', 'crack'),
-                   coalesce(result = 'fail' AND finding IN ('scratch', 'pit', 'chip', 'crack'), false), worst_zone
-            FROM inspections JOIN faces USING (connector_id) WHERE "at" <= ?
+                   coalesce(result = 'fail' AND finding IN ('scratch', 'pit', 'chip', 'crack'), false),
+                   worst_zone, o.work_order_id IS NOT NULL
+            FROM inspections JOIN faces USING (connector_id) LEFT JOIN suspected o USING (work_order_id)
+            WHERE "at" <= ?
             ORDER BY connector_id, "at", what
             """,
             [now, now],

@@ -30,6 +30,7 @@ from planner.pipeline import bring_up_to_date
 from planner.store.database import open_database
 from planner.store.loading import load_sources
 
+DAYS = 540
 START = np.datetime64("2031-01-01T00:00:00", "s")
 METHODS = ("dry_pen", "dry_cassette", "dry_stick", "wet_dry_stick")
 WORKS = np.array([0.70, 0.80, 0.75, 0.92])
@@ -56,6 +57,10 @@ class Laws:
     clock_min: float = 2.0  # spread of the technicians' clocks
     order_lost: bool = False  # all steps of a job carry its first minute
     tested: float = 0.2  # share of jobs with a loss test
+    read: float = 0.0  # share of links whose received power is read once a day at both ends
+    noise_db: float = 0.05  # of one such reading; one in fifty is five times as far off
+    step_db: float = 0.01  # readings come in steps of this
+    mating_db: float = 0.05  # spread of what each new mating of a joint loses or wins
 
 
 TRAPS: dict[str, dict[str, object]] = {
@@ -67,6 +72,9 @@ TRAPS: dict[str, dict[str, object]] = {
     "order lost in jobs": {"order_lost": True},
     "technicians and sites differ widely": {"technician_spread": 1.2, "site_spread": 1.0},
     "clocks off by half an hour": {"clock_min": 30.0},
+    "power read": {"read": 0.8},
+    "power read, cleaner fleet": {"read": 0.8, "start_dirty": 0.05, "transfer": 0.3, "jobs_per_link": 9.0},
+    "power read, rough": {"read": 0.8, "noise_db": 0.15, "step_db": 0.1, "mating_db": 0.12},
 }
 
 
@@ -78,6 +86,7 @@ class _Log:
     looks: list[tuple[object, ...]] = field(default_factory=list)
     cleanings: list[tuple[object, ...]] = field(default_factory=list)
     tests: list[tuple[object, ...]] = field(default_factory=list)
+    losses: list[tuple[int, float, float]] = field(default_factory=list)  # link, seconds, loss from then on
 
 
 class ContactFleet:
@@ -105,7 +114,7 @@ class ContactFleet:
         self.technicians = max(links // 80, 3)
         self.skill = laws.technician_spread * rng.normal(size=self.technicians)
         self.clock = laws.clock_min * 60.0 * rng.normal(size=self.technicians)
-        self.offset = rng.normal(0, 0.05, links * 4)
+        self.offset = rng.normal(0, laws.mating_db, links * 4)
         self.cleaned, self.worked = np.zeros(len(METHODS)), np.zeros(len(METHODS))  # dirty end faces, by method
 
     def draw_loss(self, n: int) -> np.ndarray:
@@ -165,13 +174,16 @@ def simulate_contacts(folder: Path, links: int, seed: int, **laws: object) -> pd
     """
     fleet = ContactFleet(links, seed, Laws(**laws))  # type: ignore[arg-type]
     rng, law, log = fleet.rng, fleet.laws, _Log()
-    days = 540
+    days = DAYS
+    log.losses = [(link, -1.0, _link_loss(fleet, link)) for link in range(links)]
     jobs = rng.poisson(law.jobs_per_link * links)
     at = np.sort(rng.uniform(20 * 86400, days * 86400, jobs))
     for number in range(jobs):
         _job(fleet, log, number, float(at[number]))
     _write_plant(folder, fleet)
     _write_history(folder, fleet, log)
+    if law.read > 0:
+        _write_power(folder, fleet, log)
     names = [_face_name(f, links) for f in range(fleet.faces)]
     state = fleet.state
     loss = np.where(state == CLEAN, 0.0, fleet.loss)
@@ -236,9 +248,10 @@ def _job(fleet: ContactFleet, log: _Log, number: int, at: float) -> None:
         minute += 5.0
     note(front, "mate", minute)
     fleet.meet(front, rear)
-    fleet.offset[link * 4 + joint] = rng.normal(0, 0.05)
+    fleet.offset[link * 4 + joint] = rng.normal(0, law.mating_db)
+    log.losses.append((link, at + 60.0 * minute, _link_loss(fleet, link)))
     if rng.random() < law.tested:
-        loss = sum(_joint_loss(fleet, link, j) for j in range(4)) + rng.normal(0, 0.1)
+        loss = _link_loss(fleet, link) + rng.normal(0, 0.1)
         log.tests.append((stamp(minute + 3), link, max(1.6 + loss, 0.1), f"T{technician:02d}"))
 
 
@@ -250,6 +263,11 @@ def _faces_of(link: int, joint: int) -> tuple[int, int]:
 def _joint_loss(fleet: ContactFleet, link: int, joint: int) -> float:
     faces = np.array(_faces_of(link, joint))
     return float(np.where(fleet.state[faces] == CLEAN, 0.0, fleet.loss[faces]).sum() + fleet.offset[link * 4 + joint])
+
+
+def _link_loss(fleet: ContactFleet, link: int) -> float:
+    """What the end faces and joints of a link lose now, above what fibre and good joints lose. [dB]"""
+    return sum(_joint_loss(fleet, link, joint) for joint in range(4))
 
 
 def _port_name(link: int | np.integer, joint: int) -> str:
@@ -382,6 +400,33 @@ def _write_history(folder: Path, fleet: ContactFleet, log: _Log) -> None:
     crews.to_parquet(folder / "technicians.parquet", index=False)
 
 
+def _write_power(folder: Path, fleet: ContactFleet, log: _Log) -> None:
+    """One reading a day at both ends of some links: launched and received power."""
+    rng, law = fleet.rng, fleet.laws
+    read = np.sort(rng.choice(fleet.links, round(law.read * fleet.links), replace=False))
+    link, at, loss = (np.array(column) for column in zip(*log.losses, strict=True))
+    order = np.lexsort((at, link))
+    link, at, loss = link[order], at[order], loss[order]
+    day = np.arange(DAYS) + 0.3
+    span = 2.0 * DAYS * 86400.0
+    key = link * span + at
+    now = loss[np.searchsorted(key, read[:, None] * span + day[None, :] * 86400.0) - 1]  # (links, days)
+    moments = START + (day * 86400).astype("timedelta64[s]")
+    launched = [rng.normal(0.0, 0.5, (len(read), 1)) + rng.normal(0, 0.02, now.shape) for _ in "AZ"]
+    parts = []
+    for joint, own, far in ((0, 0, 1), (3, 1, 0)):
+        tails = np.where(rng.random(now.shape) < 0.02, 5.0, 1.0)
+        received = launched[far] - 1.6 - now + law.noise_db * tails * rng.normal(size=now.shape)
+        rows = {
+            "port_id": np.repeat([_port_name(n, joint) for n in read], DAYS),
+            "at": np.tile(moments, len(read)),
+            "rx_dbm": (np.round(received / law.step_db) * law.step_db).ravel(),
+            "tx_dbm": np.round(launched[own], 2).ravel(),
+        }
+        parts.append(pd.DataFrame(rows))
+    pd.concat(parts).to_parquet(folder / "power_readings.parquet", index=False)
+
+
 def analysed_contacts(folder: Path, links: int, seed: int, **laws: object) -> pd.DataFrame:
     """Make, load and analyse a fleet; returns truth and belief of every end face in service."""
     truth = simulate_contacts(folder / "tables", links, seed, **laws)
@@ -401,7 +446,7 @@ def analysed_contacts(folder: Path, links: int, seed: int, **laws: object) -> pd
 
 def _belief(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     return con.execute(
-        "SELECT connector_id, h.p_contaminated, h.p_damaged, h.p_not_clean, classic_score, benefit_score "
+        "SELECT connector_id, h.p_contaminated, h.p_damaged, h.p_not_clean, classic_score, benefit_score, drift_part "
         "FROM connector_health h JOIN ranking USING (connector_id)"
     ).df()
 
@@ -430,11 +475,25 @@ def contact_scores(frame: pd.DataFrame) -> dict[str, float]:
         "lift": precision(p) / max(precision(classic), 1e-9),
         "ECE": float(sum(abs(p[i].mean() - bad[i].mean()) * len(i) for i in parts) / len(p)),
         "Brier": float(np.mean((p - bad) ** 2)),
+        **_degrading(frame),
         **{
             f"of oracle, {per_face} min each": row["benefit of oracle"]
             for per_face, row in zip(MINUTES_PER_FACE, frame.attrs["benefit"], strict=True)
         },
     }
+
+
+def _degrading(frame: pd.DataFrame) -> dict[str, float]:
+    """Share of the end faces that cost 0.2 dB and 0.5 dB that stand in the first 2 % by benefit, and by drift."""
+    first = max(len(frame) // 50, 1)
+    found: dict[str, float] = {}
+    for least in (0.2, 0.5):
+        cost = (frame["loss_db"] >= least).to_numpy()
+        found[f"costing {least} dB"] = float(cost.sum())
+        for name in ("benefit_score", "drift_part"):
+            order = np.argsort(-frame[name].fillna(0.0).to_numpy(), kind="stable")[:first]
+            found[f"{least} dB in 2% by {name.split('_')[0]}"] = float(cost[order].sum() / max(cost.sum(), 1))
+    return found
 
 
 def table(seeds: tuple[int, ...] = (31, 32), links: int = 620) -> pd.DataFrame:

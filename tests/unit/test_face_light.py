@@ -6,7 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from planner.health.face_light import moved_by_light, settled
+from planner.health.circuit_cases import Cases
+from planner.health.diagnosis import Weighed
+from planner.health.evidence_sources import COMMON, POWER, SOURCES, normalised
+from planner.health.face_light import light_by_circuit, moved_by_light, settled
+from planner.health.fault_laws import CODE, COSTS_LIGHT
+from planner.health.hypotheses import NOTHING, PATH, Hypotheses
 
 
 def test_belief_after_light_is_that_of_bayes() -> None:
@@ -36,6 +41,7 @@ def test_settled_beliefs_are_coherent() -> None:
             "element": [0, 1, 0],
             "p_dirt": [0.6, 0.0, 0.02],
             "p_damage": [0.05, 0.0, 0.0],
+            "p_costs": [0.65, 0.0, 0.02],
             "dirt_before": [0.02, 0.05, 0.02],
             "damage_before": [0.003, 0.003, 0.003],
         }
@@ -53,7 +59,8 @@ def test_settled_beliefs_are_coherent() -> None:
 
 def test_an_unread_circuit_neither_moves_nor_masks() -> None:
     """Of two circuits the one that was read counts; where none was, the belief stays exactly what it was."""
-    rows = {"p_dirt": [0.01, 0.05], "p_damage": [0.0, 0.01], "dirt_before": [0.05, 0.05], "damage_before": [0.01, 0.01]}
+    rows = {"p_dirt": [0.01, 0.05], "p_damage": [0.0, 0.01], "p_costs": [0.01, 0.0595]}
+    rows |= {"dirt_before": [0.05, 0.05], "damage_before": [0.01, 0.01]}
     by_circuit = pd.DataFrame({"circuit": [0, 1], "element": [0, 0]} | rows)
     beliefs = pd.DataFrame({"connector_id": ["A"], "p_contaminated": [0.2], "p_damaged": [0.05], "p_not_clean": [0.24]})
     blame = pd.DataFrame({"connector_id": [], "p_cause": [], "size_db": []})
@@ -63,3 +70,39 @@ def test_an_unread_circuit_neither_moves_nor_masks() -> None:
     unread = settled(beliefs, by_circuit[1:], blame, pd.Index(["A"]))
     assert unread["light_decibans"][0] == pytest.approx(0.0, abs=1e-9)
     assert unread["p_contaminated"][0] == pytest.approx(0.2)
+
+
+def test_dirt_that_was_there_unseen_stands_beside_a_fault_that_was_seen() -> None:
+    """One end face explains the change; another keeps what it was taken for, one that light clears does not."""
+    before = 0.1
+    hypotheses = Hypotheses(
+        circuit=np.zeros(4, np.int64),
+        cause=np.array([CODE["contamination"]] * 3 + [CODE["nothing"]], np.int8),
+        family=np.array([PATH] * 3 + [NOTHING], np.int8),
+        element=np.arange(4),
+        element_kind=np.array([1, 1, 1, 0], np.int8),
+        joint=np.array([0, 1, 2, -1]),
+        fibres=np.ones(4, np.int64),
+        position=np.arange(4),
+        rate=np.log([before] * 3 + [1.0]),
+        belief=np.zeros(4),
+        names=pd.Index(["A", "B", "C", ""]),
+        ports=pd.Index(["P", "Q", "R"]),
+    )
+    evidence = np.zeros((4, len(SOURCES)))
+    evidence[:, COMMON] = hypotheses.rate
+    evidence[:3, POWER] = [12.0, 0.0, -9.0]  # A explains the change, B neither shows nor is ruled out, C is
+    case = np.zeros(4, np.int64)
+    probability = normalised(evidence.sum(axis=1), case)
+    nan = np.full(4, np.nan)
+    weighed = Weighed(case, np.arange(4), evidence, nan, probability, np.zeros(1, np.int64), nan[:1], {})
+    one = np.zeros(1, np.int64)
+    cases = Cases(one, one, one, np.zeros(1), one, one)
+    found = light_by_circuit(weighed, hypotheses, cases, None).set_index("element")
+    assert found.loc[0, "p_costs"] > 0.99 and found.loc[0, "shown_pair"] == 0
+    assert found.loc[1, "p_costs"] == pytest.approx(before)
+    assert found.loc[1, "dirt_before"] == pytest.approx(before)
+    assert found.loc[2, "p_costs"] < 1e-4
+    assert (found["p_costs"] >= probability[:3] - 0.02).all()
+    rarer = light_by_circuit(weighed, hypotheses, cases, 0.5 * COSTS_LIGHT["contamination"]).set_index("element")
+    assert rarer.loc[1, "p_costs"] == pytest.approx(before / 2)

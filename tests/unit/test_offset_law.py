@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -38,20 +40,21 @@ def touched_fleet(
 @pytest.mark.parametrize("scale_db", [0.04, 0.1, 0.2])
 def test_the_scale_is_found_again(scale_db: float) -> None:
     """The scale that the touches were drawn with comes back within an eighth, whatever the readings' noise."""
-    assert learned_offset_scale(*level_shifts(*touched_fleet(scale_db))) == pytest.approx(scale_db, rel=0.125)
+    assert learned_offset_scale(level_shifts(*touched_fleet(scale_db))) == pytest.approx(scale_db, rel=0.125)
 
 
 def test_dirt_that_is_cleaned_away_moves_it_little() -> None:
     """One touch in seven that brings dirt of half a dB, and its removal, moves the scale by less than a half."""
-    assert 0.1 < learned_offset_scale(*level_shifts(*touched_fleet(0.1, dirt_share=0.14))) < 0.15
+    assert 0.1 < learned_offset_scale(level_shifts(*touched_fleet(0.1, dirt_share=0.14))) < 0.15
 
 
 def test_without_touches_the_default_stands() -> None:
     """Too few improvements at touches leave the default, so do no readings at all."""
-    at_touch, quiet = level_shifts(*touched_fleet(0.2))
-    assert learned_offset_scale(at_touch[: FEWEST_TOUCHES // 2], quiet) == OFFSET_SCALE_DB
+    shifts = level_shifts(*touched_fleet(0.2))
+    few = replace(shifts, at_touch_db=shifts.at_touch_db[: FEWEST_TOUCHES // 2])
+    assert learned_offset_scale(few) == OFFSET_SCALE_DB
     nothing = level_shifts(np.zeros((0, DAYS)), np.zeros((0, DAYS), np.int16))
-    assert learned_offset_scale(*nothing) == OFFSET_SCALE_DB
+    assert learned_offset_scale(nothing) == OFFSET_SCALE_DB
 
 
 def test_days_with_several_joints_or_other_touches_near_do_not_count() -> None:
@@ -60,7 +63,7 @@ def test_days_with_several_joints_or_other_touches_near_do_not_count() -> None:
     opened[:, 30] = 2
     opened[:, 75] = 1
     loss[:, 100:110] = np.nan
-    at_touch, _ = level_shifts(loss, opened)
+    at_touch = level_shifts(loss, opened).at_touch_db
     assert len(at_touch) == CIRCUITS * 3
 
 
