@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import click
-import numpy as np
 import pandas as pd
 
 from planner.commands.common import (
@@ -21,7 +19,6 @@ from planner.commands.common import (
     show_table,
 )
 from planner.errors import ParameterError, TraceError
-from planner.store.database import open_database, transaction
 
 SHOWN = 20
 
@@ -179,15 +176,8 @@ def _percent(frame: pd.DataFrame) -> pd.DataFrame:
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), default=None, help="Write all figures as JSON.")
 def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> None:
     """Rank on a past day with data before it only, and score that by what was found after it."""
-    from planner.health.backtest import judge, score_rankings, too_few, worth_if_bad
+    from planner.commands.past_ranking import rank_the_past
     from planner.pipeline import bring_up_to_date, moment_of
-    from planner.store.backtest_queries import (
-        copy_of_past,
-        found_after,
-        history_span,
-        keep_backtest,
-        ranking_of_past,
-    )
 
     if out is not None:
         file_to_write(out)
@@ -195,45 +185,13 @@ def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> 
     moment_of(con, None)  # refuses an empty database as such
     with progress_bar("bringing results up to date") as progress:
         bring_up_to_date(con, progress=progress)
-    first, last = history_span(con)
-    if first is None or last is None:
-        raise ParameterError(
-            f"backtest --at: got {at:%Y-%m-%d} and no history at all, must be a day within one; "
-            "load mating_events, inspections or cleanings"
-        )
-    if not first < at < last:
-        raise ParameterError(
-            f"backtest --at: got {at:%Y-%m-%d}, must lie inside the history, {first:%Y-%m-%d} to {last:%Y-%m-%d}; "
-            "choose a day with some months before and some weeks after it"
-        )
-    until = min(at + timedelta(days=days), last)
-    with TemporaryDirectory(prefix="planner-backtest-") as folder:
-        past_file = Path(folder) / "past.duckdb"
-        open_database(past_file).close()
-        copy_of_past(con, str(past_file), at)
-        past = open_database(past_file)
-        with progress_bar(f"ranking as of {at:%Y-%m-%d}") as progress:
-            bring_up_to_date(past, at, progress)
-        ranking = ranking_of_past(past)
-        found = ranking[["connector_id"]].merge(found_after(con, at, until), on="connector_id", how="left")
-        past.close()
-    horizon = (until - at).total_seconds() / 86400.0
-    assessed = ranking["p_not_clean"].notna().any()
-    strata = ranking["p_not_clean" if assessed else "classic_score"].to_numpy(np.float64)
-    judged = judge(found, strata, pd.Timestamp(at), horizon, worth_if_bad(ranking))
-    lacking = too_few(judged)
-    if lacking:
-        raise ParameterError(
-            f"backtest --at: got {at:%Y-%m-%d}, after which there were, within {horizon:.0f} days, {lacking}; "
-            "choose an earlier day or more --days, or load inspections"
-        )
-    scores, curves, details = score_rankings(ranking, judged, pd.Timestamp(at), pd.Timestamp(until), horizon, seed)
-    with transaction(con):
-        keep_backtest(con, scores, curves)
+    with progress_bar(f"ranking as of {at:%Y-%m-%d}") as progress:
+        past = rank_the_past(con, at, days, seed, progress)
     con.close()
+    scores, curves, details, until = past.scores, past.curves, past.details, past.until
     show_table(_score_table(scores), f"ranked on {at:%Y-%m-%d}, judged by looks until {until:%Y-%m-%d}")
     console.print(
-        f"{int(judged.seen.sum())} end faces looked at, {int(judged.bad.sum())} not clean "
+        f"{past.seen} end faces looked at, {past.bad} not clean "
         f"(weighted base rate {details['base_rate']:.3f}). {scores['note'].iloc[0]}."
     )
     for method in ("benefit", "probability"):
