@@ -182,12 +182,20 @@ def shifts_at_touches(series: CircuitSeries, opened: OpenedJoints) -> LevelShift
     return replace(shifts, row=circuit[shifts.row])
 
 
+def with_joints(series: CircuitSeries, opened: OpenedJoints) -> CircuitSeries:
+    """The same series, every change of loss with the joints of its circuit that were opened about its day."""
+    row, kind = np.nonzero(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0)
+    of_loss = series.row[row, kind]
+    joints = np.zeros_like(series.segments.joints)
+    joints[of_loss] = opened.about(row[:, None], series.segments.change_day[of_loss].astype(np.int64))
+    return replace(series, segments=series.segments._replace(joints=joints))
+
+
 def list_cases(
     series: CircuitSeries,
     circuit_of: NDArray[np.integer],
     circuits: int,
     tested: pd.DataFrame,
-    opened: OpenedJoints,
     offset_scale_db: float,
 ) -> Cases:
     """One main case per circuit of the fleet, and one more for each further open change.
@@ -195,24 +203,17 @@ def list_cases(
     Parameters
     ----------
     series
-        Series of the circuits that were read; their changes are given the joints opened about their days.
+        Series of the circuits that were read, their changes with the joints opened about them (`with_joints`).
     circuit_of
         Number in the fleet of each of these.
     circuits
         Number of circuits in the fleet.
     tested
         Loss tests that rose: circuit (number in the fleet), size_db.
-    opened
-        Joints of the circuits read that were opened.
     offset_scale_db
         What a new mating does to a pair's loss in this fleet.
     """
     row, kind = np.nonzero(series.row >= 0)
-    loss = kind < LAUNCH_A
-    joints = np.zeros_like(series.segments.joints)
-    of_loss = series.row[row[loss], kind[loss]]
-    joints[of_loss] = opened.about(row[loss][:, None], series.segments.change_day[of_loss].astype(np.int64))
-    series.segments = series.segments._replace(joints=joints)
     found = open_changes(series.segments)
     place = pd.DataFrame({"series": series.row[row, kind], "circuit": circuit_of[row], "kind": kind})
     rises = found.merge(place, on="series")
@@ -613,4 +614,5 @@ __all__ = [
     "moved_since",
     "shifts_at_touches",
     "weigh_cases",
+    "with_joints",
 ]

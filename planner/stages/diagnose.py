@@ -26,6 +26,7 @@ from planner.health.circuit_cases import (
     moved_since,
     shifts_at_touches,
     weigh_cases,
+    with_joints,
 )
 from planner.health.daily_series import end_rows
 from planner.health.diagnosis import Levels, looks_by_face, weigh_hypotheses
@@ -89,9 +90,9 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     joint_days = touches_by_joint(hypotheses.ports, touches, read_at)
     opened = joints_opened(hypotheses, joint_days, read, series.days)
     levels = _levels(budget_excess(con), standing_loss(first_levels(con)), numbers, series, read)
+    series = with_joints(series, opened)
     shifts = shifts_at_touches(series, opened)
-    rose = _tests_that_rose(tests)
-    cases = list_cases(series, read, len(circuits), rose, opened, learned_offset_scale(shifts))
+    cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), learned_offset_scale(shifts))
     cases = add_standing(cases, levels.standing_db, levels.standing_sd_db)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0

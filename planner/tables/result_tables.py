@@ -343,15 +343,19 @@ FLEET_FIGURES = Table(
     ),
 )
 
+_SUSPECT = (
+    _text("circuit_id", "circuit"),
+    Column("cause", "text", "cause", allowed=CAUSES),
+    _text("element_id", "connector, cable, splice or port; empty for nothing"),
+    _text("element_kind", "what the element is"),
+)
+
 DIAGNOSIS = Table(
     name="diagnosis",
     kind="result",
     meaning="Possible causes of each circuit's state; probabilities of one circuit sum to 1. None if nothing was read.",
     columns=(
-        _text("circuit_id", "circuit"),
-        Column("cause", "text", "cause", allowed=CAUSES),
-        _text("element_id", "connector, cable, splice or port; empty for nothing"),
-        _text("element_kind", "what the element is"),
+        *_SUSPECT,
         _probability("probability", "posterior probability"),
         _text("evidence", "every source with its decibans, and their sum: its log-odds against nothing wrong"),
         _at("onset_at", "when it most probably began; empty if before the first reading or not known"),
@@ -366,10 +370,7 @@ UNREAD_CIRCUITS = Table(
     kind="result",
     meaning="Circuits of which nothing was read: how common each cause is on such a path; sums to 1 per circuit.",
     columns=(
-        _text("circuit_id", "circuit"),
-        Column("cause", "text", "cause", allowed=CAUSES),
-        _text("element_id", "connector, cable, splice or port; empty for nothing"),
-        _text("element_kind", "what the element is"),
+        *_SUSPECT,
         _probability("probability", "probability before any reading"),
     ),
 )
