@@ -259,18 +259,18 @@ def list_cases(
     )
 
 
-def add_standing(cases: Cases, standing_db: FloatArray, sd_db: FloatArray) -> Cases:
+def add_standing(cases: Cases, stood_db: FloatArray, sd_db: FloatArray) -> Cases:
     """The cases, and one more for each circuit that changed and whose loss was too high before its first reading.
 
     Parameters
     ----------
     cases
         As listed; none weighed yet.
-    standing_db, sd_db
+    stood_db, sd_db
         Loss that stood before the first reading and its spread, by circuit; NaN where not known.
     """
-    circuits = len(standing_db)
-    known = np.nan_to_num(standing_db)
+    circuits = len(stood_db)
+    known = np.nan_to_num(stood_db)
     changed = cases.last_day[:circuits] >= cases.first_day[:circuits]
     size = cases.size_db.copy()
     size[:circuits] = np.where(changed | (known < SMALLEST_STANDING_DB), size[:circuits], known)

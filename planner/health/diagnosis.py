@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from planner.health.absolute_levels import Before
 from planner.health.circuit_cases import Cases
 from planner.health.evidence_sources import (
     BELIEF,
@@ -39,11 +40,9 @@ from planner.health.fault_laws import (
     OFFSETS,
     PATH_CAUSES,
     PATH_COLUMN,
-    SIZES_DB,
     SMALL_SHIFT_SHARE,
     TOUCH_SPREAD,
     offset_share,
-    size_law,
 )
 from planner.health.hypotheses import (
     LAUNCH_A,
@@ -65,9 +64,7 @@ CLEANING_LEAVES = 0.25  # chance that a dirty face is still dirty after one clea
 PASS_DIRTY, PASS_DAMAGED = 0.15, 0.25  # chance ratio that such a face passes a look against a clean one
 OLDER_OFFSET = 0.3  # weight of an offset at a touch that was not the joint's last
 BEFORE_SHARE = 0.25  # of bends, splices, transceivers: so before the first reading
-RECORD_LEVEL_DB = 4.0  # spread of a level that comes of a wrong record
 QUIET_POWER, QUIET_TESTS = 0.02, 0.3  # what is left of a within-history fault where nothing moved
-LEVEL_FREEDOM = 4.0
 ROUNDS = 4
 PRIOR_CASES = 20.0  # weight of the prior share of each cause when it is learned, in circuits
 LEARNING_LIMITS = (0.2, 5.0)
@@ -84,35 +81,6 @@ class Looks:
 
 
 @dataclass
-class Levels:
-    """Absolute loss of every circuit, shape (circuits,) each; NaN where not measured. [dB]
-
-    `excess_db`, `sd_db`: measured less expected loss and its spread. `standing_db`, `standing_sd_db`: the first
-    readings less the as-built test (`planner.health.standing_loss`), which says more where it is known.
-    """
-
-    excess_db: FloatArray
-    sd_db: FloatArray
-    standing_db: FloatArray
-    standing_sd_db: FloatArray
-
-
-@dataclass
-class Before:
-    """Log Bayes factors of faults that stood before the first reading, by circuit; zero where not measured.
-
-    `expected` (circuits, path causes) from the loss expected of the path, where no test says more; `built`
-    (circuits, path causes) and `receiver` (circuits,) from the as-built test; `record` (circuits,) for a wrong
-    record.
-    """
-
-    expected: FloatArray
-    built: FloatArray
-    receiver: FloatArray
-    record: FloatArray
-
-
-@dataclass
 class Weighed:
     """Pairs of case and hypothesis with the log evidence of each source, shape (pairs, sources)."""
 
@@ -122,7 +90,7 @@ class Weighed:
     onset_day: FloatArray  # NaN: before the first reading or not known
     probability: FloatArray
     leading_case: IntArray  # per circuit, the case that most probably is the worst fault
-    standing_db: FloatArray  # per circuit, its first readings less its as-built test; NaN if not compared
+    before: Before  # per circuit, what absolute loss says
     learned: dict[str, float]
 
 
@@ -140,60 +108,12 @@ def looks_by_face(names: pd.Index, looks: pd.DataFrame) -> Looks:
     return Looks(np.sort(key[known & cleaning]), np.sort(key[known & passed]))
 
 
-def weigh_levels(levels: Levels) -> Before:
-    """What absolute loss says of faults that were there before the first reading.
-
-    The excess is Student-t with four degrees of freedom about the fault's size, against about zero. Over the
-    expected loss, spread and centre are those of the fleet where it is wider than stated; over the as-built
-    test they were learned with it.
-    """
-    count = len(levels.excess_db)
-    expected, built = np.zeros((count, len(PATH_CAUSES))), np.zeros((count, len(PATH_CAUSES)))
-    receiver, record = np.zeros(count), np.zeros(count)
-    stands = ~np.isnan(levels.standing_db) & ~np.isnan(levels.standing_sd_db)
-    if stands.any():
-        excess, scale = levels.standing_db[stands], levels.standing_sd_db[stands]
-        ratio = _size_ratios(excess, scale)
-        for column, cause in enumerate(PATH_CAUSES):
-            if cause not in ("remating_offset", "nothing"):
-                built[stands, column] = np.logaddexp.reduce(ratio + np.log(size_law(cause) + 1e-300), axis=1)
-        receiver[stands] = np.logaddexp.reduce(ratio + np.log(size_law("transceiver") + 1e-300), axis=1)
-    measured = ~np.isnan(levels.excess_db) & ~np.isnan(levels.sd_db)
-    if not measured.any():
-        return Before(expected, built, receiver, record)
-    excess, sd = levels.excess_db[measured], levels.sd_db[measured]
-    centre = float(np.median(excess)) if measured.sum() >= 30 else 0.0
-    spread = 1.4826 * float(np.median(np.abs(excess - centre)))
-    scale = np.maximum(np.maximum(sd, 0.1), spread if measured.sum() >= 30 else 0.0)
-    ratio = _size_ratios(excess - centre, scale)
-    for column, cause in enumerate(PATH_CAUSES):
-        if cause not in ("remating_offset", "nothing"):
-            expected[measured, column] = np.logaddexp.reduce(ratio + np.log(size_law(cause) + 1e-300), axis=1)
-    expected[stands] = 0.0
-    record[measured] = _log_level(excess - centre, np.hypot(scale, RECORD_LEVEL_DB)) - _log_level(
-        excess - centre, scale
-    )
-    return Before(expected, built, receiver, record)
-
-
-def _log_level(x: FloatArray, width: FloatArray) -> FloatArray:
-    """Log density of an excess about zero, up to a constant: Student-t with `LEVEL_FREEDOM` degrees of freedom."""
-    return np.asarray(
-        -0.5 * (LEVEL_FREEDOM + 1) * np.log1p((x / width) ** 2 / LEVEL_FREEDOM) - np.log(width), np.float64
-    )
-
-
-def _size_ratios(excess: FloatArray, scale: FloatArray) -> FloatArray:
-    """Log likelihood ratio of every size of a fault against none, shape (n, sizes)."""
-    return _log_level(excess[:, None] - SIZES_DB[None, :], scale[:, None]) - _log_level(excess, scale)[:, None]
-
-
 def weigh_hypotheses(
     hypotheses: Hypotheses,
     cases: Cases,
     touches: Touches,
     looks: Looks,
-    levels: Levels,
+    before: Before,
     touch_count: FloatArray,
     days: int,
     ordered_causes: dict[str, float],
@@ -209,8 +129,8 @@ def weigh_hypotheses(
         Main case of every circuit first; further cases after.
     touches, looks
         Of the joints and end faces on computed circuits.
-    levels
-        Absolute loss of every circuit.
+    before
+        What absolute loss says of every circuit.
     touch_count
         Matings per joint (`Hypotheses.ports`), for circuits whose readings were not weighed.
     days
@@ -230,7 +150,6 @@ def weigh_hypotheses(
     common = hypotheses.rate[hypothesis] + _offset_size_share(hypotheses, hypothesis, cases.offset_scale_db)
     sources[:, COMMON] = common
     sources[:, BELIEF] = hypotheses.belief[hypothesis]
-    before = weigh_levels(levels)
     onset = _weigh_readings(sources, case, hypothesis, hypotheses, cases, touches, looks, touch_count, before, days)
     cause = hypotheses.cause[hypothesis]
     main = case < int(hypotheses.circuit.max(initial=-1)) + 1
@@ -247,7 +166,7 @@ def weigh_hypotheses(
         factor = rounds.update(probability[main])
     learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
     leading = _leading_cases(cases, case, cause, probability, int(hypotheses.circuit.max(initial=-1)) + 1)
-    return Weighed(case, hypothesis, sources, onset, probability, leading, levels.standing_db, learned)
+    return Weighed(case, hypothesis, sources, onset, probability, leading, before, learned)
 
 
 def _offset_size_share(hypotheses: Hypotheses, hypothesis: IntArray, offset_scale_db: float) -> FloatArray:
@@ -307,7 +226,7 @@ def _weigh_readings(
     place: IntArray = column[cause]
     # the level of a circuit speaks in one of its cases
     has_level = case == cases.standing_case[circuit]
-    built = np.where(has_level, before.built[circuit, place], 0.0)
+    stood = np.where(has_level, before.path[circuit, place], 0.0)
     # a launch that dims shows in its own monitor
     receives = np.isin(family, (RECEIVER_Z, RECEIVER_A))
     reads_low = np.where(has_level & receives, before.receiver[circuit], 0.0)
@@ -338,14 +257,12 @@ def _weigh_readings(
     onset[path] = cases.best_day[row[path]]
     uniform = path & ~np.isin(cause, JOINT_CAUSES)
     mean = cases.tested_mean[row[uniform], place[uniform]]
-    since, early = np.log(1 - BEFORE_SHARE) + mean, np.log(BEFORE_SHARE) + before.expected[circuit, place][uniform]
+    since, early = np.log(1 - BEFORE_SHARE) + mean, np.log(BEFORE_SHARE)
     timing = np.logaddexp(since, early)
     sources[uniform, TIMING] = timing - mean
-    sources[uniform, LEVEL] = np.logaddexp(since, early + built[uniform]) - timing
+    sources[uniform, LEVEL] = np.logaddexp(since, early + stood[uniform]) - timing
     joint = np.flatnonzero(path & np.isin(cause, JOINT_CAUSES))
-    _weigh_timing(
-        sources, onset, joint, case, hypothesis, hypotheses, cases, touches, looks, before.expected, built, place, days
-    )
+    _weigh_timing(sources, onset, joint, case, hypothesis, hypotheses, cases, touches, looks, stood, place, days)
 
     quiet = (family == PATH) & ~weighed
     matings = np.where(
@@ -360,18 +277,17 @@ def _weigh_readings(
         cases.has_power_of[circuit], QUIET_POWER, np.where(cases.has_tests_of[circuit], QUIET_TESTS, 1.0)
     )
 
-    def stood(share: FloatArray, left: FloatArray, log_level: FloatArray) -> FloatArray:
+    def unseen(share: FloatArray, left: FloatArray, log_level: FloatArray) -> FloatArray:
         """Log evidence of a fault that came before the readings, or within them and shows in nothing."""
         return np.asarray(np.log(share * np.exp(np.clip(log_level, -30, 30)) + (1 - share) * left), np.float64)
 
-    def fill_quiet(pairs: NDArray[np.bool_], share: FloatArray, expected: FloatArray, built: FloatArray) -> None:
-        sources[pairs, POWER] = stood(share, power_left[pairs], expected)
-        sources[pairs, LEVEL] = stood(share, power_left[pairs], expected + built) - sources[pairs, POWER]
+    def fill_quiet(pairs: NDArray[np.bool_], share: FloatArray, level: FloatArray) -> None:
+        sources[pairs, POWER] = unseen(share, power_left[pairs], np.zeros(len(level)))
+        sources[pairs, LEVEL] = unseen(share, power_left[pairs], level) - sources[pairs, POWER]
 
-    fill_quiet(quiet, early[quiet], before.expected[circuit, place][quiet], built[quiet])
+    fill_quiet(quiet, early[quiet], stood[quiet])
     ends = ~weighed & np.isin(family, (RECEIVER_Z, RECEIVER_A, LAUNCH_A, LAUNCH_Z))
-    half = np.full(int(ends.sum()), 0.5 * BEFORE_SHARE)
-    fill_quiet(ends, half, np.zeros(len(half)), reads_low[ends])
+    fill_quiet(ends, np.full(int(ends.sum()), 0.5 * BEFORE_SHARE), reads_low[ends])
     return onset
 
 
@@ -385,8 +301,7 @@ def _weigh_timing(
     cases: Cases,
     touches: Touches,
     looks: Looks,
-    expected: FloatArray,
-    built: FloatArray,
+    stood: FloatArray,
     place: IntArray,
     days: int,
 ) -> None:
@@ -402,8 +317,7 @@ def _weigh_timing(
     element = hypotheses.element[hypothesis[pairs]]
     offset = np.isin(cause, OFFSETS)
     mean = cases.tested_mean[row, column]
-    early = np.where(offset, -np.inf, expected[cases.circuit[case[pairs]], column])
-    built = np.where(offset, 0.0, built[pairs])
+    level = np.where(offset, 0.0, stood[pairs])
 
     count = np.where(own >= 0, touches.start[np.maximum(own, 0) + 1] - touches.start[np.maximum(own, 0)], 0)
     pair = np.repeat(np.arange(len(pairs)), count)
@@ -422,7 +336,7 @@ def _weigh_timing(
     weight_before = np.where(offset, 0.0, weight_before)
     pair, day, kept = pair[~old], day[~old], kept[~old]
 
-    shift = np.maximum(mean, np.where(offset, mean, np.maximum(early, early + built)))
+    shift = np.maximum(mean, np.where(offset, mean, np.maximum(level, 0.0)))
     at_touch = np.full(len(pair), -np.inf)
     for later, share in TOUCH_SPREAD:
         shown = np.clip(day + later, 0, days - 1)
@@ -433,8 +347,8 @@ def _weigh_timing(
     touch_mass = kept * np.exp(at_touch - shift[pair])
     since = background.copy()
     np.add.at(since, pair, touch_mass)
-    before_mass = weight_before * np.exp(early - shift)
-    standing_mass = weight_before * np.exp(early + built - shift)
+    before_mass = weight_before * np.exp(-shift)
+    standing_mass = weight_before * np.exp(level - shift)
     total = BACKGROUND_TOUCHES + weight_before
     np.add.at(total, pair, kept)
     sources[pairs, TIMING] = np.log((since + before_mass) / total) + shift - mean

@@ -331,7 +331,6 @@ class Evidence:
     def _texts(self, first: IntArray, second: IntArray) -> list[Words]:
         """One text per source for each question."""
         circuit, case = self.circuit[first], self.weighed.case[self.pair[first]]
-        tested = _flags(self.cases.has_tests_of, circuit)
         record = (self.cause[first] == CODE["record_error"]) | (self.cause[second] == CODE["record_error"])
         traced = self.has_otdr[circuit]
         texts = [np.full(len(first), "", dtype=object) for _ in range(len(SOURCES) + 1)]
@@ -340,7 +339,7 @@ class Evidence:
         texts[POWER] = self._power(case)
         texts[TESTS] = np.where(record, "measured loss against what the path should lose", "loss tests")
         texts[TIMING] = self._timing(first, second)
-        texts[LEVEL] = self._level(circuit, tested)
+        texts[LEVEL] = self._level(circuit)
         texts[TRACE] = np.where(traced, "reflectance and place in the OTDR trace", "return loss in the loss tests")
         texts[NEIGHBOURS][:] = "other circuits over the same elements"
         texts[REST][:] = "rows too small to list by themselves"
@@ -367,17 +366,18 @@ class Evidence:
         )
         return words
 
-    def _level(self, circuit: IntArray, tested: NDArray[np.bool_]) -> Words:
+    def _level(self, circuit: IntArray) -> Words:
         """What the level of the circuit says, apart from its changes."""
-        above = self.weighed.standing_db[circuit]
-        usual = np.where(tested, "measured loss against what the path should lose", "level of the light")
-        return np.array(
-            [
-                str(words) if np.isnan(db) else f"first readings {db:+.2f} dB from the as-built test"
-                for db, words in zip(above, usual, strict=True)
-            ],
-            dtype=object,
-        )
+        before = self.weighed.before
+        told = []
+        for above, standing in zip(before.above_db[circuit], before.standing_db[circuit], strict=True):
+            words = []
+            if not np.isnan(above):
+                words.append(f"measured loss {above:+.2f} dB from what such paths lose here")
+            if not np.isnan(standing):
+                words.append(f"first readings {standing:+.2f} dB from the as-built test")
+            told.append(", ".join(words) or "level of the light")
+        return np.array(told, dtype=object)
 
     def _power(self, case: IntArray) -> Words:
         """What the power readings of each case did, in words."""

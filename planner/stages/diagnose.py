@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from planner.health.absolute_levels import Levels, weigh_levels
 from planner.health.circuit_cases import (
     STALE_TEST_DB,
     Cases,
@@ -29,7 +30,7 @@ from planner.health.circuit_cases import (
     with_joints,
 )
 from planner.health.daily_series import end_rows
-from planner.health.diagnosis import Levels, looks_by_face, weigh_hypotheses
+from planner.health.diagnosis import looks_by_face, weigh_hypotheses
 from planner.health.diagnosis_report import diagnosis_frames
 from planner.health.dirt_costs import costing_share, found_at_touches
 from planner.health.drift import loss_test_drift
@@ -89,11 +90,12 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     touches["day"] = _days(touches["at"], series.first_day)
     joint_days = touches_by_joint(hypotheses.ports, touches, read_at)
     opened = joints_opened(hypotheses, joint_days, read, series.days)
-    levels = _levels(budget_excess(con), standing_loss(first_levels(con)), numbers, series, read)
     series = with_joints(series, opened)
     shifts = shifts_at_touches(series, opened)
     cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), learned_offset_scale(shifts))
-    cases = add_standing(cases, levels.standing_db, levels.standing_sd_db)
+    excess, standing = budget_excess(con), standing_loss(first_levels(con))
+    before = weigh_levels(_levels(excess, standing, numbers, series, read, cases))
+    cases = add_standing(cases, before.stood_db, before.stood_sd_db)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
     changed = np.unique(cases.circuit[cases.last_day >= cases.first_day])
@@ -112,7 +114,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
         cases,
         joint_days,
         looks_by_face(hypotheses.names, looks),
-        levels,
+        before,
         touched.reindex(hypotheses.ports).fillna(0).to_numpy(np.float64),
         series.days,
         corrected_shares(closed_causes(con, now)),
@@ -231,18 +233,30 @@ def _costing_share(
 
 
 def _levels(
-    excess: pd.DataFrame, standing: pd.DataFrame, numbers: pd.Index, series: CircuitSeries, read: NDArray[np.int64]
+    excess: pd.DataFrame,
+    standing: pd.DataFrame,
+    numbers: pd.Index,
+    series: CircuitSeries,
+    read: NDArray[np.int64],
+    cases: Cases,
 ) -> Levels:
-    """Excess of every circuit as it stands now, and what of it stood before the first reading."""
+    """Loss of every circuit as it stood before the first reading, without what has gone since."""
     by_circuit = excess.set_index("circuit_id").reindex(numbers)
-    tested = by_circuit["measured_from"] == "loss_test"
-    day = np.where(tested, _days(by_circuit["measured_at"], series.first_day), np.nan)
+    day = np.where(
+        by_circuit["measured_from"] == "loss_test", _days(by_circuit["measured_at"], series.first_day), np.nan
+    )
     since = moved_since(series, read, len(numbers), day)
     since[np.abs(since) > STALE_TEST_DB] = np.nan
+    now = by_circuit["excess_db"].to_numpy(np.float64) + since
+    risen = moved_since(series, read, len(numbers), np.full(len(numbers), -1.0))
+    unread = np.setdiff1d(np.arange(len(numbers)), read)
+    risen[unread] = cases.size_db[unread]
     before = standing.set_index("circuit_id").reindex(numbers)
     return Levels(
-        by_circuit["excess_db"].to_numpy(np.float64) + since,
+        now - np.maximum(risen, 0.0),
         by_circuit["sd_db"].to_numpy(np.float64),
+        by_circuit["typical_db"].to_numpy(np.float64),
+        (by_circuit["measured_from"] == "power").to_numpy(np.bool_),
         before["standing_db"].to_numpy(np.float64),
         before["sd_db"].to_numpy(np.float64),
     )

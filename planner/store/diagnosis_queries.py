@@ -216,7 +216,7 @@ def replace_health(con: duckdb.DuckDBPyConnection, settled: pd.DataFrame) -> Non
 def budget_excess(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Measured less expected loss of each circuit, best measured wavelength.
 
-    Columns circuit_id, excess_db, sd_db, measured_from, measured_at.
+    Columns circuit_id, excess_db, sd_db, typical_db, measured_from, measured_at.
     """
     return fetch(
         con,
@@ -225,6 +225,7 @@ def budget_excess(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
                arg_min(excess_db, (measured_from <> 'loss_test', wavelength_nm)) AS excess_db,
                arg_min(sqrt(coalesce(typical_sd_db, 0.3) ** 2 + coalesce(measured_sd_db, 0.1) ** 2),
                        (measured_from <> 'loss_test', wavelength_nm)) AS sd_db,
+               arg_min(typical_db, (measured_from <> 'loss_test', wavelength_nm)) AS typical_db,
                arg_min(measured_from, (measured_from <> 'loss_test', wavelength_nm)) AS measured_from,
                arg_min(measured_at, (measured_from <> 'loss_test', wavelength_nm)) AS measured_at
         FROM circuit_budget

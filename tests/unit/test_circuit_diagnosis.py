@@ -14,11 +14,12 @@ from truth.fault_fleet import build, insert
 
 from planner.commands.diagnose import diagnose as command
 from planner.errors import InputError, TraceError
+from planner.health.absolute_levels import Levels, weigh_levels
 from planner.health.change_evidence import size_estimate, template_statistics
 from planner.health.change_points import segment_series
 from planner.health.circuit_cases import CircuitSeries, moved_since
 from planner.health.daily_series import quantisation_sd
-from planner.health.diagnosis import Levels, looks_by_face, weigh_levels
+from planner.health.diagnosis import looks_by_face
 from planner.health.diagnosis_evidence import by_source
 from planner.health.diagnosis_report import next_test
 from planner.health.fault_laws import (
@@ -199,13 +200,45 @@ def test_absolute_loss_speaks_for_faults_of_its_size_only() -> None:
     rng = np.random.default_rng(2)
     excess = np.concatenate([rng.normal(0, 0.2, 200), [0.6, 20.0, np.nan]])
     unknown = np.full(203, np.nan)
-    before = weigh_levels(Levels(excess, np.full(203, 0.2), unknown, unknown))
-    faults, record = before.expected, before.record
+    tests = np.zeros(203, np.bool_)
+    before = weigh_levels(Levels(excess, np.full(203, 0.2), np.full(203, 3.0), tests, unknown, unknown))
+    faults, record = before.path, before.record
     dirt, broken = PATH_CAUSES.index("contamination"), PATH_CAUSES.index("fibre_break")
     assert faults[200, dirt] > 0 > faults[200, broken]
     assert faults[201, broken] > 5
     assert record[201] > 3
     assert (faults[202] == 0).all() and record[202] == 0
+
+
+def test_launched_less_received_power_is_as_good_as_the_fleet_shows() -> None:
+    """Power stated as good to 2 dB finds one too many where it agrees to tenths, and not where it scatters."""
+    rng = np.random.default_rng(3)
+    unknown, power = np.full(200, np.nan), np.ones(200, np.bool_)
+    expected = rng.uniform(2.0, 12.0, 200)
+    dirt = PATH_CAUSES.index("contamination")
+    found = []
+    for scatter in (0.2, 2.0):
+        excess = -0.2 * expected + scatter * rng.normal(size=200)
+        excess[:5] = -0.2 * expected[:5] + 1.0
+        found.append(weigh_levels(Levels(excess, np.full(200, 2.0), expected, power, unknown, unknown)))
+    sharp, blunt = found
+    assert sharp.path[:5, dirt].min() > 2.0 and sharp.receiver[:5].min() > 2.0
+    assert np.abs(blunt.path[:5, dirt]).max() < 0.7
+    assert sharp.stood_db[:5] == pytest.approx(1.0, abs=0.15)
+    assert (np.median(sharp.path[5:, dirt]) < 0) and sharp.stood_sd_db[0] == pytest.approx(0.2, rel=0.25)
+
+
+def test_an_as_built_test_that_held_the_fault_does_not_clear_the_path() -> None:
+    """First light equals the as-built test, and both are two decibels above what such paths lose."""
+    rng = np.random.default_rng(4)
+    excess, expected = rng.normal(0.0, 0.2, 60), np.full(60, 3.0)
+    excess[0] = 2.0
+    standing = rng.normal(0.0, 0.1, 60)
+    tests = np.zeros(60, np.bool_)
+    before = weigh_levels(Levels(excess, np.full(60, 0.2), expected, tests, standing, np.full(60, 0.1)))
+    dirt = PATH_CAUSES.index("contamination")
+    assert before.path[0, dirt] > 2.0 > 0.0 > np.median(before.path[1:, dirt])
+    assert before.stood_db[0] == pytest.approx(2.0, abs=0.1)
 
 
 def test_what_the_others_say_equals_enumeration() -> None:

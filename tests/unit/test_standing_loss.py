@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from truth.fault_fleet import build
 
+from planner.health.absolute_levels import Levels, weigh_levels
 from planner.health.circuit_cases import Cases, add_standing
-from planner.health.diagnosis import Levels, weigh_levels
 from planner.health.fault_laws import PATH_CAUSES
 from planner.health.standing_loss import FEWEST_CIRCUITS, standing_loss
 from planner.progress import silent
@@ -58,9 +58,11 @@ def test_biased_meters_widen_the_spread() -> None:
     good, poor = standing_loss(levels_of(200, extra)), standing_loss(levels_of(200, extra, bias=0.5))
     assert poor["sd_db"].iloc[0] > 4 * good["sd_db"].iloc[0]
     dirt = PATH_CAUSES.index("contamination")
-    nothing = np.full(200, np.nan)
+    nothing, tests = np.full(200, np.nan), np.zeros(200, np.bool_)
     strong, weak = (
-        weigh_levels(Levels(nothing, nothing, each["standing_db"].to_numpy(), each["sd_db"].to_numpy())).built
+        weigh_levels(
+            Levels(nothing, nothing, nothing, tests, each["standing_db"].to_numpy(), each["sd_db"].to_numpy())
+        ).path
         for each in (good, poor)
     )
     assert strong[:5, dirt].min() > 2.0

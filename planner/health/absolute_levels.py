@@ -1,0 +1,141 @@
+"""What the loss of a circuit, as it stands, says of faults that were there before its first reading.
+
+Two comparisons: the loss against what its path should lose, and the first readings against the as-built test
+(`planner.health.standing_loss`). Neither is as good as its instrument's data sheet says, and nobody knows how good it
+is: launched less received power may be off by some dB, or agree to tenths. So how far circuits scatter is learned from
+the fleet, apart for tests and for power, and a circuit speaks only as far as it stands out from the others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.health.fault_laws import PATH_CAUSES, SIZES_DB, size_law
+from planner.health.standing_loss import MAD_TO_SD, robust_line
+
+FloatArray = NDArray[np.float64]
+
+FEWEST_LEVELS = 30  # circuits from which centre and spread of a comparison are learned
+LEAST_SPREAD_DB = 0.1
+LEVEL_FREEDOM = 4.0
+RECORD_LEVEL_DB = 4.0  # spread of a level that comes of a wrong record
+# Of what stood before the first reading, there already when the circuit was accepted. Our estimate: an acceptance
+# test should have found it.
+BUILT_SHARE = 0.3
+HARMLESS = ("remating_offset", "nothing")
+
+
+@dataclass
+class Levels:
+    """Absolute loss of every circuit, shape (circuits,) each; NaN where not measured. [dB]
+
+    `excess_db`: measured less expected loss, without what changed since the first reading; `sd_db` its spread as
+    stated; `expected_db` the expected loss; `by_power`: measured as launched less received power. `standing_db`,
+    `standing_sd_db`: the first readings less the as-built test, and how far the fleet scatters.
+    """
+
+    excess_db: FloatArray
+    sd_db: FloatArray
+    expected_db: FloatArray
+    by_power: NDArray[np.bool_]
+    standing_db: FloatArray
+    standing_sd_db: FloatArray
+
+
+@dataclass
+class Before:
+    """Log Bayes factors of faults that stood before the first reading, by circuit; zero where not measured.
+
+    `path` (circuits, path causes), `receiver` and `record` (circuits,) for a receiver that reads low and for a wrong
+    record. `stood_db`, `stood_sd_db`: the loss that stood, by the comparison that says most; NaN where there is none.
+    `above_db`: what the loss is above the expected one, against the others of the fleet; `standing_db`: the first
+    readings less the as-built test; NaN likewise.
+    """
+
+    path: FloatArray
+    receiver: FloatArray
+    record: FloatArray
+    stood_db: FloatArray
+    stood_sd_db: FloatArray
+    above_db: FloatArray
+    standing_db: FloatArray
+
+
+def above_expected(levels: Levels) -> tuple[FloatArray, FloatArray]:
+    """By how much each circuit loses more than expected, against the others, and how far these scatter. [dB]
+
+    What planning values are too safe by is a line over the expected loss; the stated spreads are multiplied by what
+    the fleet shows, apart for tests and for power. With few circuits both are taken as they are.
+    """
+    above, scale = np.full(len(levels.excess_db), np.nan), np.full(len(levels.excess_db), np.nan)
+    measured = ~np.isnan(levels.excess_db) & ~np.isnan(levels.sd_db)
+    for by_power in (False, True):
+        own = np.flatnonzero(measured & (levels.by_power == by_power))
+        excess, sd = levels.excess_db[own], np.maximum(levels.sd_db[own], LEAST_SPREAD_DB)
+        if len(own) >= FEWEST_LEVELS:
+            line, _ = robust_line(levels.expected_db[own], excess)
+            excess = excess - line
+            sd = sd * MAD_TO_SD * float(np.median(np.abs(excess) / sd))
+        above[own], scale[own] = excess, np.maximum(sd, LEAST_SPREAD_DB)
+    return above, scale
+
+
+def weigh_levels(levels: Levels) -> Before:
+    """What absolute loss says of faults that were there before the first reading.
+
+    The excess is Student-t with four degrees of freedom about the fault's size, against about zero. Where there is an
+    as-built test, the fault came before it or after it, and shows in one of the two comparisons.
+    """
+    above, scale = above_expected(levels)
+    count, causes = len(above), len(PATH_CAUSES)
+    stands = ~np.isnan(levels.standing_db) & ~np.isnan(levels.standing_sd_db)
+    measured = ~np.isnan(above)
+    # what the as-built test itself was above the expected loss
+    built = above - np.where(stands, np.maximum(levels.standing_db, 0.0), 0.0)
+    of_built = _size_ratios(built[measured], scale[measured])
+    of_standing = _size_ratios(levels.standing_db[stands], levels.standing_sd_db[stands])
+    both = stands & measured
+
+    def evidence(law: FloatArray) -> FloatArray:
+        """Of a fault of that law."""
+        log_law = np.log(law + 1e-300)
+        early, late = np.zeros(count), np.zeros(count)
+        early[measured] = np.logaddexp.reduce(of_built + log_law, axis=1)
+        late[stands] = np.logaddexp.reduce(of_standing + log_law, axis=1)
+        mixed = np.logaddexp(np.log(BUILT_SHARE) + early, np.log(1.0 - BUILT_SHARE) + late)
+        return np.where(both, mixed, early + late)
+
+    path = np.zeros((count, causes))
+    for column, cause in enumerate(PATH_CAUSES):
+        if cause not in HARMLESS:
+            path[:, column] = evidence(size_law(cause))
+    low = stands | (measured & levels.by_power)
+    receiver = np.where(low, evidence(size_law("transceiver")), 0.0)
+    record = np.zeros(count)
+    wide = np.hypot(scale[measured], RECORD_LEVEL_DB)
+    record[measured] = _log_level(built[measured], wide) - _log_level(built[measured], scale[measured])
+    by_test = stands & ~(above / scale > levels.standing_db / np.where(stands, levels.standing_sd_db, 1.0))
+    return Before(
+        path,
+        receiver,
+        record,
+        np.where(by_test, levels.standing_db, above),
+        np.where(by_test, levels.standing_sd_db, scale),
+        above,
+        levels.standing_db,
+    )
+
+
+def _log_level(x: FloatArray, width: FloatArray) -> FloatArray:
+    """Log density of an excess about zero, up to a constant: Student-t with `LEVEL_FREEDOM` degrees of freedom."""
+    return np.asarray(
+        -0.5 * (LEVEL_FREEDOM + 1) * np.log1p((x / width) ** 2 / LEVEL_FREEDOM) - np.log(width), np.float64
+    )
+
+
+def _size_ratios(excess: FloatArray, scale: FloatArray) -> FloatArray:
+    """Log likelihood ratio of every size of a fault against none, shape (n, sizes)."""
+    return _log_level(excess[:, None] - SIZES_DB[None, :], scale[:, None]) - _log_level(excess, scale)[:, None]
