@@ -36,14 +36,15 @@ SMALL_SHIFT_DB, SMALL_SHIFT_SPREAD = 0.06, 0.6
 SMALLEST_OFFSET_DB = 0.18
 SMALL_SHIFT_SHARE = 0.5  # of circuits with nothing wrong, those whose level moved a little all the same
 
-# Median and log-sd of the size law. [dB] Our estimates; wide on purpose.
-_LOGNORMAL = {
+# Median and spread of the logarithm of the size. [dB] Our estimates; wide on purpose.
+_LOG_SIZE = {
     "contamination": (0.35, 0.9),
     "damaged_end_face": (0.40, 0.9),
     "bend": (0.9, 1.0),
     "splice": (0.4, 0.9),
     "transceiver": (1.2, 0.9),
 }
+SIZE_FREEDOM = 4.0  # of the Student-t that the logarithm of a size follows. Our estimate.
 # Share of steps, two-month ramps, slow fades.
 _SHAPES = {
     "contamination": (0.80, 0.15, 0.05),
@@ -146,8 +147,9 @@ def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np
         density = SIZES_DB * offset_density(SIZES_DB, offset_scale_db)
         weight = np.where(SIZES_DB >= SMALLEST_OFFSET_DB, density, 0.0)
     else:
-        median, spread = _LOGNORMAL[cause]
-        bell = np.exp(-0.5 * ((log_size - np.log(median)) / spread) ** 2)
+        median, spread = _LOG_SIZE[cause]
+        # a particle in the middle of the core takes most of the light: the upper tail is heavy
+        bell = (1.0 + ((log_size - np.log(median)) / spread) ** 2 / SIZE_FREEDOM) ** (-(SIZE_FREEDOM + 1) / 2)
         weight = np.where(SIZES_DB >= SMALLEST_FAULT_DB, bell, 0.0)
     return np.asarray(weight / weight.sum(), np.float64)
 
