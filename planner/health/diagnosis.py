@@ -35,6 +35,7 @@ from planner.health.fault_laws import (
     BACKGROUND_TOUCHES,
     BEFORE_TOUCHES,
     CODE,
+    COSTS_LIGHT,
     FACE_CAUSES,
     JOINT_CAUSES,
     OFFSETS,
@@ -117,6 +118,7 @@ def weigh_hypotheses(
     touch_count: FloatArray,
     days: int,
     ordered_causes: dict[str, float],
+    costing_share: float | None = None,
     trace_evidence: FloatArray | None = None,
 ) -> Weighed:
     """Weigh every hypothesis of every case and learn how common each cause is in this fleet.
@@ -138,6 +140,8 @@ def weigh_hypotheses(
     ordered_causes
         Shares of causes from closed work orders, corrected for wrong codes, times the orders they rest
         on; empty if there are none.
+    costing_share
+        Share of dirt that costs light, where it was learned apart (`planner.health.dirt_costs`).
     trace_evidence
         Log evidence of OTDR traces per hypothesis; zeros if none.
 
@@ -164,6 +168,9 @@ def weigh_hypotheses(
         sources[:, NEIGHBOURS] = neighbours.weigh(total, sources[:, COMMON] + sources[:, BELIEF])
         probability = normalised(total + sources[:, NEIGHBOURS], case)
         factor = rounds.update(probability[main])
+        if costing_share is not None:
+            # faults that were found and what cleaning won each tell it, both poorly: between the two
+            factor[FACE_CAUSES] = 0.5 * (factor[FACE_CAUSES] + np.log(costing_share / COSTS_LIGHT["contamination"]))
     learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
     leading = _leading_cases(cases, case, cause, probability, int(hypotheses.circuit.max(initial=-1)) + 1)
     return Weighed(case, hypothesis, sources, onset, probability, leading, before, learned)

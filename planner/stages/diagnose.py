@@ -109,6 +109,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     looks["day"] = _days(looks["at"], series.first_day)
     traces = otdr_traces(con, now, names)
     traces["day"] = _days(traces["at"], series.first_day)
+    costing = _costing_share(hypotheses, looks, shifts, read, read_at)
     weighed = weigh_hypotheses(
         hypotheses,
         cases,
@@ -118,12 +119,12 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
         touched.reindex(hypotheses.ports).fillna(0).to_numpy(np.float64),
         series.days,
         corrected_shares(closed_causes(con, now)),
+        costing,
         weigh_traces(traces, elements, hypotheses, cases, numbers) + weigh_return_loss(tests, hypotheses, cases),
     )
     progress(0.85, "writing the diagnosis")
     has_otdr = np.isin(np.arange(len(circuits)), numbers.get_indexer(pd.Index(traces["circuit_id"].unique())))
     wavelengths = tests.groupby("circuit")["wavelength_nm"].nunique().reindex(range(len(circuits)), fill_value=0)
-    costing = _costing_share(hypotheses, looks, shifts, read, read_at)
     by_circuit = light_by_circuit(weighed, hypotheses, cases, costing)
     diagnosis, evidence, blame, unread = diagnosis_frames(
         weighed, hypotheses, cases, by_circuit, numbers, series.first_day, has_otdr, np.asarray(wavelengths, np.int64)
