@@ -24,7 +24,6 @@ LOWEST_BLAME = 0.002
 ALIKE_NEPER = 0.7  # 3 decibans
 POINTED_AT = 0.2  # neighbours alone speak for a circuit where they make a fault that probable
 FACES = ("contamination", "damaged_end_face", "remating_offset")
-UNSEEN_DB = 0.2  # what was there before the first reading and showed in nothing is small; our estimate
 USUAL_SIZE_DB = {"contamination": 0.35, "damaged_end_face": 0.40}  # median of the size law, where none was seen
 
 FloatArray = NDArray[np.float64]
@@ -219,9 +218,8 @@ def face_blame(
     """How probably each end face costs each circuit light now, over all open changes of the circuit."""
     total = by_circuit.copy()
     pair = total["shown_pair"].to_numpy(np.int64)
-    size = np.nan_to_num(_sizes(weighed, hypotheses, cases, pair), nan=USUAL_SIZE_DB["contamination"])
-    weight = total["p_shown"] + total["p_unseen"]
-    total["size_db"] = (total["p_shown"] * size + total["p_unseen"] * UNSEEN_DB) / np.maximum(weight, 1e-12)
+    total["size_db"] = np.nan_to_num(_sizes(weighed, hypotheses, cases, pair), nan=USUAL_SIZE_DB["contamination"])
+    total["shown_share"] = total["p_shown"] / np.maximum(total["p_shown"] + total["p_unseen"], 1e-12)
     total["onset_day"] = np.where(total["p_shown"] >= total["p_unseen"], onset_day[pair], np.nan)
     total = total[total["p_costs"] >= LOWEST_BLAME]
     names = np.asarray(hypotheses.names, dtype=object)
@@ -232,6 +230,7 @@ def face_blame(
             "p_cause": np.clip(total["p_costs"], 0.0, 1.0).to_numpy(),
             "p_dirt": np.clip(total["p_dirt"], 0.0, 1.0).to_numpy(),
             "p_damage": np.clip(total["p_damage"], 0.0, 1.0).to_numpy(),
+            "shown_share": total["shown_share"].to_numpy(),
             "size_db": total["size_db"].to_numpy(),
             "onset_at": moments(total["onset_day"].to_numpy(np.float64), first_day),
         }

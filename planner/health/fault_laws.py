@@ -59,6 +59,8 @@ _SHAPES = {
 # Attenuation of a bend against wavelength: exp(k (nm - 1550)); 1310 nm loses .15 of 1550 nm at k = .008.
 BEND_PER_NM = (0.004, 0.008, 0.012)
 
+# What was there before the first reading and shows in nothing is small. [dB] Our estimate.
+UNSEEN_DB = 0.2
 # Probability that an end face which is dirty (damaged) costs its circuit light that can be seen. Learned.
 COSTS_LIGHT = {"contamination": 0.20, "damaged_end_face": 0.30}
 DEFAULT_P_CONTAMINATED = 0.12

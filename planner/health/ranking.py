@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from planner.health.fault_laws import UNSEEN_DB
+
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
@@ -154,7 +156,8 @@ class CarriedCircuits:
 
     `face` indexes the end faces; `customers`, `priority` (1..5) and `protected` are the circuit's;
     `margin_db` its present margin (nan unknown); `p_dirt_costs` and `p_damage_costs` the probability that
-    dirt or damage of this end face costs that circuit light now; `size_db` how much it then costs.
+    dirt or damage of this end face costs that circuit light now; `shown_share` the share of these that explains what
+    was seen, `size_db` how much it costs then; the rest is there unseen and small.
     """
 
     face: IntArray
@@ -164,6 +167,7 @@ class CarriedCircuits:
     margin_db: FloatArray
     p_dirt_costs: FloatArray
     p_damage_costs: FloatArray
+    shown_share: FloatArray
     size_db: FloatArray
 
 
@@ -241,10 +245,12 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     weight = circuit_weight(carried.customers, carried.priority, carried.protected, values)
     margin = known_margin(carried.margin_db, values)
     size = np.where(np.isfinite(carried.size_db), np.maximum(carried.size_db, 0.0), values.typical_loss_db)
-    now_value = outage_avoided(weight, margin, size, values)
+    shown, unseen = carried.shown_share, np.full(len(weight), UNSEEN_DB)
+    now_value = shown * outage_avoided(weight, margin, size, values)
+    now_value += (1.0 - shown) * outage_avoided(weight, margin, unseen, values)
     typical = np.full(len(weight), values.typical_loss_db)
     later_value = outage_avoided(weight, margin - typical, typical, values)
-    noticed = trouble_avoided(size, values)
+    noticed = shown * trouble_avoided(size, values) + (1.0 - shown) * trouble_avoided(unseen, values)
 
     def per_face(amount: FloatArray) -> FloatArray:
         return np.asarray(np.bincount(carried.face, weights=amount, minlength=n), dtype=np.float64)[:n]

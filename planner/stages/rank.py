@@ -152,6 +152,7 @@ def circuits_carried(carried: pd.DataFrame) -> CarriedCircuits:
         margin_db=carried["margin_db"].to_numpy(np.float64),
         p_dirt_costs=carried["p_dirt_costs"].to_numpy(np.float64),
         p_damage_costs=carried["p_damage_costs"].to_numpy(np.float64),
+        shown_share=carried["shown_share"].to_numpy(np.float64),
         size_db=carried["size_db"].to_numpy(np.float64),
     )
 

@@ -560,7 +560,7 @@ def connector_circuits(con: Connection, connector_id: str) -> pd.DataFrame:
     return fetch(
         con,
         """WITH mine AS (SELECT DISTINCT circuit_id FROM circuit_paths WHERE connector_id = ?),
-                blamed AS (SELECT circuit_id, 1 - (1 - p_dirt) * (1 - p_damage) AS p_this, size_db AS this_db
+                blamed AS (SELECT circuit_id, p_cause AS p_this, size_db AS this_db
                            FROM face_blame WHERE connector_id = ?)
            SELECT c.circuit_id, c.name, c.application, c.customers, c.priority, c.protected_by,
                   k.margin_db, k.allowed_from, k.drift_db, k.p_fault, k.cause, blamed.p_this, blamed.this_db, k.state

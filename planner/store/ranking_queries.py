@@ -59,7 +59,8 @@ margin AS (SELECT circuit_id, min(margin_db) AS margin_db FROM circuit_budget GR
 on_path AS (SELECT DISTINCT connector_id, circuit_id FROM circuit_paths WHERE connector_id <> '')
 SELECT f.face_no, c.circuit_id, c.customers::DOUBLE AS customers, c.priority::DOUBLE AS priority,
        coalesce(c.protected_by, '') <> '' AS protected, m.margin_db,
-       coalesce(b.p_dirt, 0) AS p_dirt_costs, coalesce(b.p_damage, 0) AS p_damage_costs, b.size_db
+       coalesce(b.p_dirt, 0) AS p_dirt_costs, coalesce(b.p_damage, 0) AS p_damage_costs,
+       coalesce(b.shown_share, 0) AS shown_share, b.size_db
 FROM on_path o
 JOIN face f USING (connector_id)
 JOIN circuits c USING (circuit_id)

@@ -400,7 +400,8 @@ FACE_BLAME = Table(
         _probability("p_cause", "probability that this end face, dirty or damaged, costs the circuit light now"),
         _probability("p_dirt", "probability that its dirt does"),
         _probability("p_damage", "probability that its damage does"),
-        _number("size_db", "dB", "loss it costs if so"),
+        _probability("shown_share", "share of that which explains a change or a level; the rest would be there unseen"),
+        _number("size_db", "dB", "loss it costs if it explains them"),
         _at("onset_at", "when it most probably began; empty if before the first reading or not known"),
     ),
 )

@@ -45,6 +45,7 @@ def one_circuit_each(**changes: np.ndarray) -> CarriedCircuits:
         "margin_db": np.full(N, 2.0),
         "p_dirt_costs": np.full(N, 0.02),
         "p_damage_costs": np.zeros(N),
+        "shown_share": np.ones(N),
         "size_db": np.full(N, 0.5),
     }
     return CarriedCircuits(**(values | changes))
