@@ -32,7 +32,6 @@ from planner.health.evidence_sources import (
     normalised,
 )
 from planner.health.fault_laws import (
-    BACKGROUND_TOUCHES,
     BEFORE_TOUCHES,
     CODE,
     COSTS_LIGHT,
@@ -278,7 +277,7 @@ def _weigh_readings(
         0.0,
     )
     is_joint = np.isin(cause, FACE_CAUSES)
-    early = np.where(is_joint, BEFORE_TOUCHES / (BEFORE_TOUCHES + BACKGROUND_TOUCHES + matings), BEFORE_SHARE)
+    early = np.where(is_joint, BEFORE_TOUCHES / (BEFORE_TOUCHES + touches.unrecorded + matings), BEFORE_SHARE)
     early = np.where(np.isin(cause, OFFSETS), 0.0, early)
     power_left = np.where(
         cases.has_power_of[circuit], QUIET_POWER, np.where(cases.has_tests_of[circuit], QUIET_TESTS, 1.0)
@@ -350,13 +349,13 @@ def _weigh_timing(
         seen = cases.evidence[row[pair], shown, column[pair]].astype(np.float64) + np.log(share)
         at_touch = np.logaddexp(at_touch, np.where(day + later < days, seen, -np.inf))
     np.maximum.at(shift, pair, at_touch)
-    background = BACKGROUND_TOUCHES * np.exp(mean - shift)
+    background = touches.unrecorded * np.exp(mean - shift)
     touch_mass = kept * np.exp(at_touch - shift[pair])
     since = background.copy()
     np.add.at(since, pair, touch_mass)
     before_mass = weight_before * np.exp(-shift)
     standing_mass = weight_before * np.exp(level - shift)
-    total = BACKGROUND_TOUCHES + weight_before
+    total = touches.unrecorded + weight_before
     np.add.at(total, pair, kept)
     sources[pairs, TIMING] = np.log((since + before_mass) / total) + shift - mean
     sources[pairs, LEVEL] = np.log((since + standing_mass) / (since + before_mass))

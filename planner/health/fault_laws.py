@@ -90,8 +90,9 @@ OFFSET_RATE = 0.5  # that a joint that was mated sits worse than before, however
 RECORD_RATE = 0.002
 UNTRACED_RECORD_RATE = 0.5
 
-# Part of the onsets of a joint's fault that fall on no recorded touch, per touch of it (missing records).
-BACKGROUND_TOUCHES = 0.10
+# Touches that are not on record, per one that is. Our estimate; what the audit finds are single lost rows.
+UNRECORDED_TOUCHES = 0.05
+UNRECORDED_LIMITS = (0.02, 0.3)  # of what that comes to for one joint within the readings
 # Weight of "it was so before the first reading", in touches.
 BEFORE_TOUCHES = 1.0
 # How the light's change lies about the day of a touch (days from expected to weight).

@@ -15,7 +15,6 @@ from planner.health.fault_laws import (
     ALONE,
     ALONE_ARRAY_FACE,
     ALONE_ONE_FIBRE,
-    BACKGROUND_TOUCHES,
     BEFORE_TOUCHES,
     CODE,
     JOINT_CAUSES,
@@ -249,9 +248,9 @@ def onset_law(touches: Touches, joint: int, days: int) -> FloatArray:
         return np.ones(days)
     rows = slice(int(touches.start[joint]), int(touches.start[joint + 1]))
     day, share = touches.day[rows], touches.share[rows]
-    weight = np.full(days, BACKGROUND_TOUCHES / max(days, 1))
+    weight = np.full(days, touches.unrecorded / max(days, 1))
     for later, part in TOUCH_SPREAD:
         shown = day + later
         inside = (shown >= 0) & (shown < days)
         np.add.at(weight, shown[inside], part * share[inside])
-    return np.asarray(weight * days / (BACKGROUND_TOUCHES + BEFORE_TOUCHES + share.sum()))
+    return np.asarray(weight * days / (touches.unrecorded + BEFORE_TOUCHES + share.sum()))

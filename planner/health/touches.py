@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from planner.health.fault_laws import UNRECORDED_LIMITS, UNRECORDED_TOUCHES
 from planner.health.hypotheses import Hypotheses
 from planner.health.opened_joints import OpenedJoints
 
@@ -20,15 +21,17 @@ class Touches:
     """Days on which joints were opened, on the axis of the series; ordered by joint and day.
 
     `share` is 1 for an opening on record, less for one that lies somewhere on the path; `start` (ports + 1)
-    gives the rows of each joint, an index of `Hypotheses.ports`.
+    gives the rows of each joint, an index of `Hypotheses.ports`. `unrecorded` is how many touches of a joint the
+    records lack.
     """
 
     day: IntArray
     share: FloatArray
     start: IntArray
+    unrecorded: float
 
 
-def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) -> Touches:
+def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float, joints: int) -> Touches:
     """Touches of the known joints in days since the first day of the series, at the reading that shows them.
 
     Parameters
@@ -39,6 +42,8 @@ def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) ->
         port_id, day (fractional days since the first day), share.
     start_at
         Time of day of the readings: a touch later than that shows on the next day.
+    joints
+        Number of joints whose touches these are.
     """
     joint = ports.get_indexer(pd.Index(touches["port_id"]))
     known = joint >= 0
@@ -47,7 +52,9 @@ def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float) ->
     order = np.lexsort((day, joint))
     counts = np.bincount(joint, minlength=len(ports))
     share = touches["share"].to_numpy(np.float64)[known]
-    return Touches(day[order], share[order], np.concatenate(([0], np.cumsum(counts))))
+    on_record = float(((share == 1.0) & (day >= 0)).sum()) / max(joints, 1)
+    unrecorded = float(np.clip(UNRECORDED_TOUCHES * on_record, *UNRECORDED_LIMITS))
+    return Touches(day[order], share[order], np.concatenate(([0], np.cumsum(counts))), unrecorded)
 
 
 def joints_opened(hypotheses: Hypotheses, touches: Touches, read: IntArray, days: int) -> OpenedJoints:

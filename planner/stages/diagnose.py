@@ -88,7 +88,8 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     progress(0.4, "weighing what changed")
     touches = joint_touches(con, now, series.first_day, numbers[read].tolist())
     touches["day"] = _days(touches["at"], series.first_day)
-    joint_days = touches_by_joint(hypotheses.ports, touches, read_at)
+    on_read = hypotheses.joint[np.isin(hypotheses.circuit, read)]
+    joint_days = touches_by_joint(hypotheses.ports, touches, read_at, len(np.unique(on_read[on_read >= 0])))
     opened = joints_opened(hypotheses, joint_days, read, series.days)
     series = with_joints(series, opened)
     shifts = shifts_at_touches(series, opened)

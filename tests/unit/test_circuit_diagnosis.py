@@ -125,7 +125,7 @@ def test_circuits_over_one_cable_share() -> None:
 def test_a_touch_after_the_daily_reading_shows_the_next_day() -> None:
     """A joint opened at 14:00 shows in the reading of the next day at 03:00, one opened at 01:00 the same day."""
     rows = pd.DataFrame({"port_id": ["P", "P"], "day": [10 + 14 / 24, 20 + 1 / 24], "share": 1.0})
-    assert touches_by_joint(pd.Index(["P"]), rows, 3 / 24).day.tolist() == [11, 20]
+    assert touches_by_joint(pd.Index(["P"]), rows, 3 / 24, 1).day.tolist() == [11, 20]
 
 
 def test_a_loss_test_is_a_touch_of_one_joint_nobody_named(tmp_path: Path) -> None:
