@@ -57,6 +57,7 @@ class Laws:
     clock_min: float = 2.0  # spread of the technicians' clocks
     order_lost: bool = False  # all steps of a job carry its first minute
     tested: float = 0.2  # share of jobs with a loss test
+    accepted: float = 0.0  # share of links with a loss test from the first day, made over whatever dirt was there
     read: float = 0.0  # share of links whose received power is read once a day at both ends
     noise_db: float = 0.05  # of one such reading; one in fifty is five times as far off
     step_db: float = 0.01  # readings come in steps of this
@@ -72,9 +73,15 @@ TRAPS: dict[str, dict[str, object]] = {
     "order lost in jobs": {"order_lost": True},
     "technicians and sites differ widely": {"technician_spread": 1.2, "site_spread": 1.0},
     "clocks off by half an hour": {"clock_min": 30.0},
-    "power read": {"read": 0.8},
-    "power read, cleaner fleet": {"read": 0.8, "start_dirty": 0.05, "transfer": 0.3, "jobs_per_link": 9.0},
-    "power read, rough": {"read": 0.8, "noise_db": 0.15, "step_db": 0.1, "mating_db": 0.12},
+    "power read": {"accepted": 0.5, "read": 0.8},
+    "power read, cleaner fleet": {
+        "accepted": 0.5,
+        "read": 0.8,
+        "start_dirty": 0.05,
+        "transfer": 0.3,
+        "jobs_per_link": 9.0,
+    },
+    "power read, rough": {"accepted": 0.5, "read": 0.8, "noise_db": 0.15, "step_db": 0.1, "mating_db": 0.12},
 }
 
 
@@ -176,6 +183,9 @@ def simulate_contacts(folder: Path, links: int, seed: int, **laws: object) -> pd
     rng, law, log = fleet.rng, fleet.laws, _Log()
     days = DAYS
     log.losses = [(link, -1.0, _link_loss(fleet, link)) for link in range(links)]
+    for link in np.flatnonzero(rng.random(links) < law.accepted) if law.accepted else ():
+        loss = _link_loss(fleet, int(link)) + rng.normal(0, 0.1)
+        log.tests.append((START, int(link), max(1.6 + loss, 0.1), "T00"))
     jobs = rng.poisson(law.jobs_per_link * links)
     at = np.sort(rng.uniform(20 * 86400, days * 86400, jobs))
     for number in range(jobs):
