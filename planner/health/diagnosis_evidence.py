@@ -373,9 +373,9 @@ class Evidence:
         for above, standing in zip(before.above_db[circuit], before.standing_db[circuit], strict=True):
             words = []
             if not np.isnan(above):
-                words.append(f"measured loss {above:+.2f} dB from what such paths lose here")
+                words.append(f"measured loss {_apart(above)} that of like paths of this fleet")
             if not np.isnan(standing):
-                words.append(f"first readings {standing:+.2f} dB from the as-built test")
+                words.append(f"first readings {_apart(standing)} the as-built test")
             told.append(", ".join(words) or "level of the light")
         return np.array(told, dtype=object)
 
@@ -474,6 +474,17 @@ def _shown(values: FloatArray) -> NDArray[np.bool_]:
     shown[each, largest] = True
     values[each, largest] += np.where(shown, 0.0, values).sum(axis=1)
     return shown
+
+
+def _apart(db: float) -> str:
+    """How far a loss lies from another.
+
+    Examples
+    --------
+    >>> _apart(0.54), _apart(-0.204)
+    ('0.54 dB above', '0.20 dB below')
+    """
+    return f"{abs(db):.2f} dB {'above' if db >= 0 else 'below'}"
 
 
 def _one_line(values: FloatArray, labels: Words) -> Words:

@@ -15,7 +15,7 @@ from planner.health.circuit_cases import Cases
 from planner.health.diagnosis import Weighed
 from planner.health.diagnosis_evidence import Evidence, Rows, moments
 from planner.health.evidence_sources import BELIEF, NEIGHBOURS
-from planner.health.fault_laws import CODE, COSTS_LIGHT
+from planner.health.fault_laws import CODE, COSTS_LIGHT, UNSEEN_DB
 from planner.health.hypotheses import ELEMENT_KINDS, LAUNCH_A, LAUNCH_Z, Hypotheses
 from planner.tables.result_tables import CAUSES
 
@@ -218,8 +218,9 @@ def face_blame(
     """How probably each end face costs each circuit light now, over all open changes of the circuit."""
     total = by_circuit.copy()
     pair = total["shown_pair"].to_numpy(np.int64)
-    total["size_db"] = np.nan_to_num(_sizes(weighed, hypotheses, cases, pair), nan=USUAL_SIZE_DB["contamination"])
+    total["shown_db"] = np.nan_to_num(_sizes(weighed, hypotheses, cases, pair), nan=USUAL_SIZE_DB["contamination"])
     total["shown_share"] = total["p_shown"] / np.maximum(total["p_shown"] + total["p_unseen"], 1e-12)
+    total["size_db"] = np.where(total["shown_share"] >= 0.5, total["shown_db"], UNSEEN_DB)
     total["onset_day"] = np.where(total["p_shown"] >= total["p_unseen"], onset_day[pair], np.nan)
     total = total[total["p_costs"] >= LOWEST_BLAME]
     names = np.asarray(hypotheses.names, dtype=object)
@@ -231,6 +232,7 @@ def face_blame(
             "p_dirt": np.clip(total["p_dirt"], 0.0, 1.0).to_numpy(),
             "p_damage": np.clip(total["p_damage"], 0.0, 1.0).to_numpy(),
             "shown_share": total["shown_share"].to_numpy(),
+            "shown_db": total["shown_db"].to_numpy(),
             "size_db": total["size_db"].to_numpy(),
             "onset_at": moments(total["onset_day"].to_numpy(np.float64), first_day),
         }

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from planner.health.circuit_cases import Cases
 from planner.health.diagnosis import Weighed
 from planner.health.evidence_sources import BELIEF, COMMON
-from planner.health.fault_laws import CODE, COSTS_LIGHT, UNSEEN_DB
+from planner.health.fault_laws import CODE, COSTS_LIGHT
 from planner.health.hypotheses import NOTHING, Hypotheses
 from planner.health.tracing import DECIBANS, log_odds
 
@@ -174,7 +174,7 @@ def settled(beliefs: pd.DataFrame, by_circuit: pd.DataFrame, blame: pd.DataFrame
     by_circuit
         From `light_by_circuit`; its elements are numbers in `names`.
     blame
-        connector_id, p_cause, shown_share, size_db of the circuits an end face costs light.
+        connector_id, p_cause, size_db of the circuits an end face costs light.
 
     Returns
     -------
@@ -195,9 +195,7 @@ def settled(beliefs: pd.DataFrame, by_circuit: pd.DataFrame, blame: pd.DataFrame
     not_clean = moved_by_light(before, costs_before, costs)
     not_clean = np.clip(np.maximum(not_clean, np.maximum(dirt, damage)), 1e-6, 1.0 - 1e-6)
     worst = blame.sort_values(["connector_id", "p_cause"], ascending=[True, False]).drop_duplicates("connector_id")
-    worst = worst.set_index("connector_id").reindex(beliefs["connector_id"])
-    share = worst["shown_share"].to_numpy(np.float64)
-    size = share * worst["size_db"].to_numpy(np.float64) + (1.0 - share) * UNSEEN_DB
+    size = worst.set_index("connector_id")["size_db"].reindex(beliefs["connector_id"]).to_numpy(np.float64)
     return pd.DataFrame(
         {
             "connector_id": beliefs["connector_id"],

@@ -157,7 +157,7 @@ class CarriedCircuits:
     `face` indexes the end faces; `customers`, `priority` (1..5) and `protected` are the circuit's;
     `margin_db` its present margin (nan unknown); `p_dirt_costs` and `p_damage_costs` the probability that
     dirt or damage of this end face costs that circuit light now; `shown_share` the share of these that explains what
-    was seen, `size_db` how much it costs then; the rest is there unseen and small.
+    was seen, `shown_db` how much it costs then; the rest is there unseen and small.
     """
 
     face: IntArray
@@ -168,7 +168,7 @@ class CarriedCircuits:
     p_dirt_costs: FloatArray
     p_damage_costs: FloatArray
     shown_share: FloatArray
-    size_db: FloatArray
+    shown_db: FloatArray
 
 
 @dataclass(frozen=True)
@@ -244,7 +244,7 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     n = len(faces.p_dirty)
     weight = circuit_weight(carried.customers, carried.priority, carried.protected, values)
     margin = known_margin(carried.margin_db, values)
-    size = np.where(np.isfinite(carried.size_db), np.maximum(carried.size_db, 0.0), values.typical_loss_db)
+    size = np.where(np.isfinite(carried.shown_db), np.maximum(carried.shown_db, 0.0), values.typical_loss_db)
     shown, unseen = carried.shown_share, np.full(len(weight), UNSEEN_DB)
     now_value = shown * outage_avoided(weight, margin, size, values)
     now_value += (1.0 - shown) * outage_avoided(weight, margin, unseen, values)

@@ -153,7 +153,7 @@ def circuits_carried(carried: pd.DataFrame) -> CarriedCircuits:
         p_dirt_costs=carried["p_dirt_costs"].to_numpy(np.float64),
         p_damage_costs=carried["p_damage_costs"].to_numpy(np.float64),
         shown_share=carried["shown_share"].to_numpy(np.float64),
-        size_db=carried["size_db"].to_numpy(np.float64),
+        shown_db=carried["shown_db"].to_numpy(np.float64),
     )
 
 
@@ -169,7 +169,7 @@ def with_leading_circuit(
         return np.where(has, values[at], np.nan) if len(values) else np.full(len(lead), np.nan)
 
     cause = 1.0 - (1.0 - pick(circuits.p_dirt_costs)) * (1.0 - pick(circuits.p_damage_costs))
-    size = pick(circuits.size_db)
+    size = pick(carried["size_db"].to_numpy(np.float64))
     out["cause_p"] = np.where(np.isfinite(size), cause, 0.0)
     out["size_db"] = size
     out["customers"], out["margin_db"] = pick(circuits.customers), pick(circuits.margin_db)

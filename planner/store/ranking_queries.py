@@ -60,7 +60,7 @@ on_path AS (SELECT DISTINCT connector_id, circuit_id FROM circuit_paths WHERE co
 SELECT f.face_no, c.circuit_id, c.customers::DOUBLE AS customers, c.priority::DOUBLE AS priority,
        coalesce(c.protected_by, '') <> '' AS protected, m.margin_db,
        coalesce(b.p_dirt, 0) AS p_dirt_costs, coalesce(b.p_damage, 0) AS p_damage_costs,
-       coalesce(b.shown_share, 0) AS shown_share, b.size_db
+       coalesce(b.shown_share, 0) AS shown_share, b.shown_db, b.size_db
 FROM on_path o
 JOIN face f USING (connector_id)
 JOIN circuits c USING (circuit_id)

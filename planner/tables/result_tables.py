@@ -401,7 +401,8 @@ FACE_BLAME = Table(
         _probability("p_dirt", "probability that its dirt does"),
         _probability("p_damage", "probability that its damage does"),
         _probability("shown_share", "share of that which explains a change or a level; the rest would be there unseen"),
-        _number("size_db", "dB", "loss it costs if it explains them"),
+        _number("shown_db", "dB", "loss it costs if it explains them"),
+        _number("size_db", "dB", "loss it most probably costs"),
         _at("onset_at", "when it most probably began; empty if before the first reading or not known"),
     ),
 )

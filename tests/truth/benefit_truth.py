@@ -54,7 +54,7 @@ def true_value(
             p_dirt_costs=(dirt_db >= SMALLEST_DB).astype(np.float64),
             p_damage_costs=(damage_db >= SMALLEST_DB).astype(np.float64),
             shown_share=np.ones(len(dirt_db)),
-            size_db=np.where(dirt_db >= damage_db, dirt_db, damage_db),
+            shown_db=np.where(dirt_db >= damage_db, dirt_db, damage_db),
         ),
     )
     won = real.parts["margin_part"] + real.parts["spread_part"] + real.parts["damage_part"]

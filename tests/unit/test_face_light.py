@@ -46,7 +46,7 @@ def test_settled_beliefs_are_coherent() -> None:
             "damage_before": [0.003, 0.003, 0.003],
         }
     )
-    blame = pd.DataFrame({"connector_id": ["A"], "p_cause": [0.65], "shown_share": [1.0], "size_db": [0.8]})
+    blame = pd.DataFrame({"connector_id": ["A"], "p_cause": [0.65], "size_db": [0.8]})
     found = settled(beliefs, by_circuit, blame, pd.Index(["A", "B"])).set_index("connector_id")
     assert found.loc["A", "p_contaminated"] > 0.6
     assert found.loc["A", "p_not_clean"] >= found.loc["A", ["p_contaminated", "p_damaged"]].max()
@@ -63,7 +63,7 @@ def test_an_unread_circuit_neither_moves_nor_masks() -> None:
     rows |= {"dirt_before": [0.05, 0.05], "damage_before": [0.01, 0.01]}
     by_circuit = pd.DataFrame({"circuit": [0, 1], "element": [0, 0]} | rows)
     beliefs = pd.DataFrame({"connector_id": ["A"], "p_contaminated": [0.2], "p_damaged": [0.05], "p_not_clean": [0.24]})
-    blame = pd.DataFrame({"connector_id": [], "p_cause": [], "shown_share": [], "size_db": []})
+    blame = pd.DataFrame({"connector_id": [], "p_cause": [], "size_db": []})
     both = settled(beliefs, by_circuit, blame, pd.Index(["A"]))
     alone = settled(beliefs, by_circuit[:1], blame, pd.Index(["A"]))
     assert both["p_contaminated"][0] == alone["p_contaminated"][0] < 0.2

@@ -46,7 +46,7 @@ def one_circuit_each(**changes: np.ndarray) -> CarriedCircuits:
         "p_dirt_costs": np.full(N, 0.02),
         "p_damage_costs": np.zeros(N),
         "shown_share": np.ones(N),
-        "size_db": np.full(N, 0.5),
+        "shown_db": np.full(N, 0.5),
     }
     return CarriedCircuits(**(values | changes))
 
