@@ -327,7 +327,9 @@ def _weigh_timing(
     mean = cases.tested_mean[row, column]
     level = np.where(offset, 0.0, stood[pairs])
 
-    count = np.where(own >= 0, touches.start[np.maximum(own, 0) + 1] - touches.start[np.maximum(own, 0)], 0)
+    # where no path is known there is no joint at all
+    opened = np.append(np.diff(touches.start), 0)
+    count = np.where(own >= 0, opened[np.maximum(own, 0)], 0)
     pair = np.repeat(np.arange(len(pairs)), count)
     inside = np.arange(len(pair)) - np.repeat(np.concatenate(([0], np.cumsum(count)[:-1])), count)
     row_of = touches.start[own[pair]] + inside

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import timedelta
 from itertools import product
 from pathlib import Path
@@ -35,7 +36,7 @@ from planner.health.order_causes import corrected_shares
 from planner.health.shared_elements import sharing_circuits
 from planner.health.shared_onsets import Onsets, weigh_together
 from planner.health.touches import touches_by_joint
-from planner.pipeline import STEPS
+from planner.pipeline import STEPS, bring_up_to_date
 from planner.progress import silent
 from planner.stages import diagnose, drift
 from planner.store.database import open_database, transaction
@@ -348,6 +349,18 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Path:
         )
     con.close()
     return path
+
+
+def test_a_fleet_of_which_no_path_is_known_is_analysed(database: Path, tmp_path: Path) -> None:
+    """Power is read, no circuit can be traced: the analysis runs, and faults lie somewhere on unknown paths."""
+    copy = tmp_path / "untraced.duckdb"
+    shutil.copy(database, copy)
+    con = open_database(copy)
+    bring_up_to_date(con, force=True)
+    assert con.execute("SELECT count(*) FROM circuit_status WHERE traced").fetchone() == (0,)
+    total = con.execute("SELECT sum(probability) FROM diagnosis GROUP BY circuit_id").fetchall()
+    con.close()
+    assert total and all(abs(p - 1.0) < 0.02 for (p,) in total)
 
 
 def test_the_command_shows_one_circuit_with_its_evidence(database: Path) -> None:
