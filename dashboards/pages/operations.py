@@ -49,6 +49,7 @@ SAID_BY = {
     "loss tests": "the loss tests decide it",
     "return loss in the loss tests": "the return loss of the loss tests decides it",
     "reflectance and place in the OTDR trace": "reflectance and place in the OTDR trace decide it",
+    "measured loss against what the path should lose": "the measured loss against what the path should lose decides it",
 }
 NEEDS = {
     "circuit_budget": "It needs loss_tests or power_readings and the plant tables. " + ANALYSE,

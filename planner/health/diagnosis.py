@@ -34,7 +34,6 @@ from planner.health.evidence_sources import (
 from planner.health.fault_laws import (
     BEFORE_TOUCHES,
     CODE,
-    COSTS_LIGHT,
     FACE_CAUSES,
     JOINT_CAUSES,
     OFFSETS,
@@ -42,6 +41,7 @@ from planner.health.fault_laws import (
     PATH_COLUMN,
     SMALL_SHIFT_SHARE,
     TOUCH_SPREAD,
+    log_costing,
     offset_share,
 )
 from planner.health.hypotheses import (
@@ -171,7 +171,7 @@ def weigh_hypotheses(
         factor = rounds.update(probability[main])
         if costing_share is not None:
             # faults that were found and what cleaning won each tell it, both poorly: between the two
-            factor[FACE_CAUSES] = 0.5 * (factor[FACE_CAUSES] + np.log(costing_share / COSTS_LIGHT["contamination"]))
+            factor[FACE_CAUSES] = 0.5 * (factor[FACE_CAUSES] + log_costing(costing_share))
     learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
     leading = _leading_cases(cases, case, cause, probability, int(hypotheses.circuit.max(initial=-1)) + 1)
     return Weighed(case, hypothesis, sources, onset, probability, leading, before, learned)

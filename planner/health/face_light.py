@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from planner.health.circuit_cases import Cases
 from planner.health.diagnosis import Weighed
 from planner.health.evidence_sources import BELIEF, COMMON
-from planner.health.fault_laws import CODE, COSTS_LIGHT
+from planner.health.fault_laws import CODE, log_costing
 from planner.health.hypotheses import NOTHING, Hypotheses
 from planner.health.tracing import DECIBANS, log_odds
 
@@ -71,7 +71,7 @@ def each_fault(
     common = weighed.log_evidence[pairs, COMMON]
     if costing_share is not None:
         usual = hypotheses.rate[weighed.hypothesis[pairs]]
-        common = usual + np.log(costing_share / COSTS_LIGHT["contamination"])
+        common = usual + log_costing(costing_share)
     before = np.minimum(np.exp(common + weighed.log_evidence[pairs, BELIEF]), MOST_COSTING)
     unseen = before / (1.0 - before) * np.exp(np.minimum(ratio, 0.0))
     shown = weighed.probability[pairs] * -np.expm1(-np.maximum(ratio, 0.0))

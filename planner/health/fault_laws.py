@@ -157,6 +157,17 @@ def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np
     return np.asarray(weight / weight.sum(), np.float64)
 
 
+def log_costing(share: float) -> float:
+    """Log of how much commoner dirt that costs light is than by our estimate, where that share of dirt does.
+
+    Examples
+    --------
+    >>> log_costing(COSTS_LIGHT["contamination"])
+    0.0
+    """
+    return float(np.log(share / COSTS_LIGHT["contamination"]))
+
+
 def offset_share(offset_scale_db: float) -> float:
     """Share of remating offsets that are large enough to be named.
 

@@ -31,6 +31,24 @@ class Touches:
     unrecorded: float
 
 
+def reading_day(day: FloatArray, read_at: float) -> IntArray:
+    """Day of the first reading after a moment, on the axis of the readings.
+
+    Parameters
+    ----------
+    day
+        Days since the first day, with the time of day as a fraction.
+    read_at
+        Time of day of the readings, as a fraction.
+
+    Examples
+    --------
+    >>> reading_day(np.array([3.1, 3.9, -0.5]), 0.5).tolist()
+    [3, 4, 0]
+    """
+    return np.asarray(np.floor(day - read_at), np.int64) + 1
+
+
 def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float, joints: int) -> Touches:
     """Touches of the known joints in days since the first day of the series, at the reading that shows them.
 
@@ -48,7 +66,7 @@ def touches_by_joint(ports: pd.Index, touches: pd.DataFrame, start_at: float, jo
     joint = ports.get_indexer(pd.Index(touches["port_id"]))
     known = joint >= 0
     joint = joint[known]
-    day = np.floor(touches["day"].to_numpy(np.float64)[known] - start_at).astype(np.int64) + 1
+    day = reading_day(touches["day"].to_numpy(np.float64)[known], start_at)
     order = np.lexsort((day, joint))
     counts = np.bincount(joint, minlength=len(ports))
     share = touches["share"].to_numpy(np.float64)[known]

@@ -40,7 +40,7 @@ from planner.health.offset_law import LevelShifts, learned_offset_scale
 from planner.health.order_causes import corrected_shares
 from planner.health.shared_elements import sharing_circuits
 from planner.health.standing_loss import standing_loss
-from planner.health.touches import joints_opened, touches_by_joint
+from planner.health.touches import joints_opened, reading_day, touches_by_joint
 from planner.health.trace_evidence import weigh_return_loss, weigh_traces
 from planner.progress import Progress
 from planner.store.database import has_rows, replace_result
@@ -197,7 +197,7 @@ def _on_axis(tests: pd.DataFrame, numbers: pd.Index, series: CircuitSeries, read
     """Loss tests with the number of their circuit and the day, on the axis of the series, of the reading after them."""
     result = tests.assign(
         circuit=numbers.get_indexer(pd.Index(tests["circuit_id"])),
-        day=np.floor(_days(tests["at"], series.first_day) - read_at) + 1.0,
+        day=reading_day(_days(tests["at"], series.first_day), read_at).astype(np.float64),
     )
     known: pd.DataFrame = result[result["circuit"] >= 0].reset_index(drop=True)
     return known
@@ -225,7 +225,7 @@ def _costing_share(
     found = found_at_touches(
         looks.assign(
             element=hypotheses.names.get_indexer(pd.Index(looks["connector_id"])),
-            day=np.floor(looks["day"] - read_at).astype("int64") + 1,
+            day=reading_day(looks["day"].to_numpy(np.float64), read_at),
         ),
         faces,
     )
@@ -262,6 +262,3 @@ def _levels(
         before["standing_db"].to_numpy(np.float64),
         before["sd_db"].to_numpy(np.float64),
     )
-
-
-__all__ = ["Cases", "run"]
