@@ -11,8 +11,8 @@
     route     planner.stages.route      which crew goes where, when (asked for by `planner route`)
 
 Each step reads the tables before it and replaces its own, in one transaction with its line in
-`stage_runs`; a step is run again only when newer data came in, another moment is asked for, or the operator's
-own limits (the file that PLANNER_LIMITS names) changed.
+`stage_runs`; a step is run again only when newer data came in, another moment is asked for, the operator's own
+limits (the file that PLANNER_LIMITS names) changed, or another version of the planner ran it last.
 
 A step works on the whole history. Kept from the night before is only what would come out the same: `connector_state`
 of end faces that no load touched (derive), power series when nothing they rest on came in (drift), and the figures
@@ -32,11 +32,12 @@ from pathlib import Path
 
 import duckdb
 
+from planner.code_mark import code_mark
 from planner.errors import InputError
 from planner.progress import Progress, part_of, silent
 from planner.store.database import has_rows, newest_load, transaction
 from planner.store.derived_queries import newest_record, newest_time
-from planner.store.stage_ledger import record_run, seen_loads, seen_settings
+from planner.store.stage_ledger import forget_run, record_run, seen_loads, seen_settings
 from planner.tables.catalogue import REQUIRED_TABLES
 
 Stage = Callable[[duckdb.DuckDBPyConnection, datetime, Progress], str]
@@ -92,14 +93,14 @@ def stale_steps(con: duckdb.DuckDBPyConnection, now: datetime) -> tuple[str, ...
 
 
 def settings_of(step: str) -> str:
-    """Fingerprint of the operator's own file that a step would use now; empty if there is none."""
+    """What a step would work with now beside the data: fingerprints of its code and of the operator's own file."""
     named = os.environ.get(OWN_FILES.get(step, ""), "")
     if not named:
-        return ""
+        return code_mark()
     path = Path(named)
     # a file that is not there is for the step to refuse
     content = path.read_bytes() if path.is_file() else b""
-    return f"{path.name} {hashlib.sha256(content).hexdigest()[:16]}"
+    return f"{code_mark()} {path.name} {hashlib.sha256(content).hexdigest()[:16]}"
 
 
 def is_up_to_date(con: duckdb.DuckDBPyConnection, now: datetime | None = None) -> bool:
@@ -168,10 +169,13 @@ def _run_step(con: duckdb.DuckDBPyConnection, name: str, now: datetime, progress
     stage: Stage = import_module(f"planner.stages.{name}").run
     progress(0.0, words)
     started = time.perf_counter()
+    settings = settings_of(name)
     with transaction(con):
+        if seen_settings(con).get(name) != settings:
+            forget_run(con, name)  # nothing is kept of what another version or other settings came to
         note = stage(con, now, progress)
         seconds = time.perf_counter() - started
-        record_run(con, name, now, seconds, note, settings_of(name))
+        record_run(con, name, now, seconds, note, settings)
     return StageReport(name, seconds, note)
 
 

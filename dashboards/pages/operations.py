@@ -292,7 +292,8 @@ def _why(reasons: object) -> str:
     if is_unknown(reasons):
         return ""
     parts = [part for part in str(reasons).split("; ") if not part.startswith("contaminated ")]
-    telling = [part for part in parts if part.startswith("costs circuit") or (" on " in part and "customer" in part)]
+    of_light = ("costs circuit ", "may cost circuit ", "circuit ")
+    telling = [part for part in parts if part.startswith(of_light) or (" on " in part and "customer" in part)]
     words = ", ".join(telling or parts[:2])
     return f"{words[:1].upper()}{words[1:]}." if words else ""
 

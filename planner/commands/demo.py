@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import duckdb
 
 from planner.commands.common import console, folder_to_write, progress_bar, show_table
+from planner.errors import ParameterError
 from planner.progress import part_of
+
+if TYPE_CHECKING:
+    from planner.commands.past_ranking import PastRanking
 
 DEMO_SEED = 7
 JUDGED_DAYS = 90  # the back-test of the demo looks back by that
@@ -45,15 +50,14 @@ def demo(folder: Path, no_serve: bool, port: int, seed: int) -> None:
         write_demo(folder / "tables", seed=seed)
         monday = load_analyse_plan(con, folder, loaded_at, seed=seed, progress=part_of(progress, 0.1, 0.85))
         at = datetime.combine(monday, time()) - timedelta(days=JUDGED_DAYS)
-        past = rank_the_past(con, at, JUDGED_DAYS, seed, part_of(progress, 0.85, 1.0))
+        try:
+            past = rank_the_past(con, at, JUDGED_DAYS, seed, part_of(progress, 0.85, 1.0))
+            judged = judged_line(at, past)
+        except ParameterError as error:  # the fleet is good all the same
+            judged = f"No past ranking was judged. {error}"
     print_summary(con)
-    found = past.scores.set_index("method")["precision_at_5"]
     console.print()
-    console.print(
-        f"Ranked on {at:%Y-%m-%d} with what was known then and judged by {past.seen} looks after it: of the first 5 % "
-        f"by probability {100 * found['probability']:.0f} % were not clean, of the first 5 % by the classic ranking "
-        f"{100 * found['classic']:.0f} %."
-    )
+    console.print(judged)
     con.close()
     console.print()
     console.print(f"Database    {db}")
@@ -62,6 +66,16 @@ def demo(folder: Path, no_serve: bool, port: int, seed: int) -> None:
         from planner.commands.serve import serve_database
 
         serve_database(db, "127.0.0.1", port)
+
+
+def judged_line(at: datetime, past: PastRanking) -> str:
+    """How the ranking of a past day fared, in one sentence."""
+    found = past.scores.set_index("method")["precision_at_5"]
+    return (
+        f"Ranked on {at:%Y-%m-%d} with what was known then and judged by {past.seen} end faces looked at after it: of "
+        f"the first 5 % by probability {100 * found['probability']:.0f} % were not clean, of the first 5 % by the "
+        f"classic ranking {100 * found['classic']:.0f} %."
+    )
 
 
 def print_summary(con: duckdb.DuckDBPyConnection) -> None:

@@ -61,13 +61,13 @@ def rank_the_past(
     first, last = history_span(con)
     if first is None or last is None:
         raise ParameterError(
-            f"backtest --at: got {at:%Y-%m-%d} and no history at all, must be a day within one; "
+            f"day of the past ranking: got {at:%Y-%m-%d} and no history at all, must be a day within one; "
             "load mating_events, inspections or cleanings"
         )
     if not first < at < last:
         raise ParameterError(
-            f"backtest --at: got {at:%Y-%m-%d}, must lie inside the history, {first:%Y-%m-%d} to {last:%Y-%m-%d}; "
-            "choose a day with some months before and some weeks after it"
+            f"day of the past ranking: got {at:%Y-%m-%d}, must lie inside the history, {first:%Y-%m-%d} to "
+            f"{last:%Y-%m-%d}; choose a day with some months before and some weeks after it"
         )
     until = min(at + timedelta(days=days), last)
     with TemporaryDirectory(prefix="planner-backtest-") as folder:
@@ -86,8 +86,8 @@ def rank_the_past(
     lacking = too_few(judged)
     if lacking:
         raise ParameterError(
-            f"backtest --at: got {at:%Y-%m-%d}, after which there were, within {horizon:.0f} days, {lacking}; "
-            "choose an earlier day or more --days, or load inspections"
+            f"day of the past ranking: got {at:%Y-%m-%d}, after which there were, within {horizon:.0f} days, "
+            f"{lacking}; choose an earlier day or a longer time after it, or load inspections"
         )
     scores, curves, details = score_rankings(ranking, judged, pd.Timestamp(at), pd.Timestamp(until), horizon, seed)
     with transaction(con):

@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.health.fault_laws import PATH_CAUSES, SIZES_DB, size_law
-from planner.health.standing_loss import MAD_TO_SD, robust_line
+from planner.health.robust_line import MAD_TO_SD, robust_line
 
 FloatArray = NDArray[np.float64]
 
-FEWEST_LEVELS = 30  # circuits from which centre and spread of a comparison are learned
+PRIOR_LEVELS = 30.0  # weight, in circuits, of what is taken where there are too few to learn from
+SLOPE_SD = 0.15  # share of its expected loss by which a fleet's paths lose more or less than planned, beforehand
 LEAST_SPREAD_DB = 0.1
 LEVEL_FREEDOM = 4.0
 RECORD_LEVEL_DB = 4.0  # spread of a level that comes of a wrong record
@@ -33,14 +34,16 @@ class Levels:
     """Absolute loss of every circuit, shape (circuits,) each; NaN where not measured. [dB]
 
     `excess_db`: measured less expected loss, without what changed since the first reading; `sd_db` its spread as
-    stated; `expected_db` the expected loss; `by_power`: measured as launched less received power. `standing_db`,
-    `standing_sd_db`: the first readings less the as-built test, and how far the fleet scatters.
+    stated; `expected_db` the expected loss; `by_power`: measured as launched less received power; `at_start`: it is
+    the loss with which the readings began, not that of a test before them. `standing_db`, `standing_sd_db`: the
+    first readings less the as-built test, and how far the fleet scatters.
     """
 
     excess_db: FloatArray
     sd_db: FloatArray
     expected_db: FloatArray
     by_power: NDArray[np.bool_]
+    at_start: NDArray[np.bool_]
     standing_db: FloatArray
     standing_sd_db: FloatArray
 
@@ -51,8 +54,8 @@ class Before:
 
     `path` (circuits, path causes), `receiver` and `record` (circuits,) for a receiver that reads low and for a wrong
     record. `stood_db`, `stood_sd_db`: the loss that stood, by the comparison that says most; NaN where there is none.
-    `above_db`: what the loss is above the expected one, against the others of the fleet; `standing_db`: the first
-    readings less the as-built test; NaN likewise.
+    `above_db`: what the loss is above the usual one for such a path; `at_start` as of `Levels`; `standing_db`: the
+    first readings less the as-built test; NaN likewise.
     """
 
     path: FloatArray
@@ -61,59 +64,70 @@ class Before:
     stood_db: FloatArray
     stood_sd_db: FloatArray
     above_db: FloatArray
+    at_start: NDArray[np.bool_]
     standing_db: FloatArray
 
 
-def above_expected(levels: Levels) -> tuple[FloatArray, FloatArray]:
-    """By how much each circuit loses more than expected, against the others, and how far these scatter. [dB]
+def above_usual(levels: Levels) -> tuple[FloatArray, FloatArray]:
+    """By how much each circuit loses more than is usual for its path, and how far circuits scatter about that. [dB]
 
-    What planning values are too safe by is a line over the expected loss; the stated spreads are multiplied by what
-    the fleet shows, apart for tests and for power. With few circuits both are taken as they are.
+    Usual is the expected loss, and what the fleet's circuits lose more or less: a line over the expected loss, since
+    planning values are too safe by a share. The stated spreads are multiplied by what the fleet shows. Both are
+    learned for tests and for power apart, each drawn to those of all circuits as it has few, and all to planning
+    values and stated spreads.
     """
     above, scale = np.full(len(levels.excess_db), np.nan), np.full(len(levels.excess_db), np.nan)
-    measured = ~np.isnan(levels.excess_db) & ~np.isnan(levels.sd_db)
-    for by_power in (False, True):
-        own = np.flatnonzero(measured & (levels.by_power == by_power))
-        excess, sd = levels.excess_db[own], np.maximum(levels.sd_db[own], LEAST_SPREAD_DB)
-        if len(own) >= FEWEST_LEVELS:
-            line, _ = robust_line(levels.expected_db[own], excess)
-            excess = excess - line
-            sd = sd * MAD_TO_SD * float(np.median(np.abs(excess) / sd))
-        above[own], scale[own] = excess, np.maximum(sd, LEAST_SPREAD_DB)
+    every = np.flatnonzero(~np.isnan(levels.excess_db) & ~np.isnan(levels.sd_db))
+    if len(every) == 0:
+        return above, scale
+    sd = np.maximum(levels.sd_db, LEAST_SPREAD_DB)
+    usual, factor = np.zeros(len(above)), np.zeros(len(above))
+    for member in (every, *(every[levels.by_power[every] == by_power] for by_power in (False, True))):
+        if len(member) == 0:
+            continue
+        weight = len(member) / (len(member) + PRIOR_LEVELS)
+        line, _ = robust_line(levels.expected_db[member], levels.excess_db[member], SLOPE_SD)
+        usual[member] += weight * (line - usual[member])
+        apart = float(np.median(np.abs(levels.excess_db[member] - usual[member]) / sd[member]))
+        factor[member] += weight * (np.log(max(MAD_TO_SD * apart, 1e-6)) - factor[member])
+    above[every] = levels.excess_db[every] - usual[every]
+    scale[every] = np.maximum(sd[every] * np.exp(factor[every]), LEAST_SPREAD_DB)
     return above, scale
 
 
 def weigh_levels(levels: Levels) -> Before:
     """What absolute loss says of faults that were there before the first reading.
 
-    The excess is Student-t with four degrees of freedom about the fault's size, against about zero. Where there is an
-    as-built test, the fault came before it or after it, and shows in one of the two comparisons.
+    The excess is Student-t with four degrees of freedom about the fault's size, against about zero. A fault came
+    before the circuit was accepted, and then its level at acceptance shows it, or after, and then first readings
+    above the as-built test do. A receiver that reads low is no loss of the path: no test shows it.
     """
-    above, scale = above_expected(levels)
+    above, scale = above_usual(levels)
     count, causes = len(above), len(PATH_CAUSES)
     stands = ~np.isnan(levels.standing_db) & ~np.isnan(levels.standing_sd_db)
     measured = ~np.isnan(above)
-    # what the as-built test itself was above the expected loss
-    built = above - np.where(stands, np.maximum(levels.standing_db, 0.0), 0.0)
+    # what the circuit was above the usual as built
+    built = above - np.where(stands & levels.at_start, np.maximum(levels.standing_db, 0.0), 0.0)
     of_built = _size_ratios(built[measured], scale[measured])
     of_standing = _size_ratios(levels.standing_db[stands], levels.standing_sd_db[stands])
-    both = stands & measured
 
-    def evidence(law: FloatArray) -> FloatArray:
-        """Of a fault of that law."""
+    def evidence(law: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Of a fault of that law that came before acceptance, and after it."""
         log_law = np.log(law + 1e-300)
         early, late = np.zeros(count), np.zeros(count)
         early[measured] = np.logaddexp.reduce(of_built + log_law, axis=1)
         late[stands] = np.logaddexp.reduce(of_standing + log_law, axis=1)
-        mixed = np.logaddexp(np.log(BUILT_SHARE) + early, np.log(1.0 - BUILT_SHARE) + late)
-        return np.where(both, mixed, early + late)
+        # without an as-built test the level of the start holds both
+        return early, np.where(stands, late, np.where(levels.at_start, early, 0.0))
 
     path = np.zeros((count, causes))
     for column, cause in enumerate(PATH_CAUSES):
         if cause not in HARMLESS:
-            path[:, column] = evidence(size_law(cause))
-    low = stands | (measured & levels.by_power)
-    receiver = np.where(low, evidence(size_law("transceiver")), 0.0)
+            early, late = evidence(size_law(cause))
+            mixed = np.logaddexp(np.log(BUILT_SHARE) + early, np.log(1.0 - BUILT_SHARE) + late)
+            path[:, column] = np.where(stands | measured, mixed, 0.0)
+    _, late = evidence(size_law("transceiver"))
+    receiver = np.where(stands | (measured & levels.by_power), late, 0.0)
     record = np.zeros(count)
     wide = np.hypot(scale[measured], RECORD_LEVEL_DB)
     record[measured] = _log_level(built[measured], wide) - _log_level(built[measured], scale[measured])
@@ -125,6 +139,7 @@ def weigh_levels(levels: Levels) -> Before:
         np.where(by_test, levels.standing_db, above),
         np.where(by_test, levels.standing_sd_db, scale),
         above,
+        levels.at_start,
         levels.standing_db,
     )
 

@@ -43,7 +43,8 @@ from planner.health.open_changes import open_changes, taken_out, without_other_c
 from planner.health.opened_joints import OpenedJoints
 
 SAME_CASE_DAYS = 20
-STAIR_DAYS, COARSE_SD_DB = 120, 0.05  # so long where steps leave so much of a change unknown
+STAIR_DAYS, COARSE_SD_DB = 120, 0.05  # so long for the steps of a stair, where they leave so much of a change unknown
+STAIR_SD = 4.0  # of what they leave unknown: no rise of a stair is larger, which is a step and a half
 # Log likelihood ratio that each test after the first may add at most, where power is not read and where it is.
 MOST_BY_TESTS = (8.0, 4.0)
 UNCLEAR_DB = 0.15  # another change by that much within a day of a test leaves open which side of it was tested
@@ -217,27 +218,23 @@ def list_cases(
     row, kind = np.nonzero(series.row >= 0)
     found = open_changes(series.segments)
     # a slow fade read in coarse steps is a stair: its steps are one change
-    coarse = (
-        series.quantised_db > COARSE_SD_DB if len(series.quantised_db) else np.zeros(len(series.segments.noise), bool)
-    )
-    reach_days = np.where(coarse, STAIR_DAYS, SAME_CASE_DAYS)
-    own = series.row[row, kind]
-    place = pd.DataFrame({"series": own, "circuit": circuit_of[row], "kind": kind, "near": reach_days[own]})
+    unknown = series.quantised_db if len(series.quantised_db) else np.zeros(len(series.segments.noise))
+    unknown = unknown[found["series"]]
+    found["stair"] = (unknown > COARSE_SD_DB) & (found["largest_db"] <= STAIR_SD * unknown) & ~found["on_touch"]
+    place = pd.DataFrame({"series": series.row[row, kind], "circuit": circuit_of[row], "kind": kind})
     rises = found.merge(place, on="series")
-    columns = ["circuit", "kind", "first_day", "last_day", "size_db", "near"]
+    columns = ["circuit", "kind", "first_day", "last_day", "size_db", "stair"]
     # where power is read, it tells better than tests what is open now
     read = circuit_of[(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0).any(axis=1)]
-    more = tested[~tested["circuit"].isin(read)].assign(
-        kind=LOSS_AZ, first_day=0, last_day=series.days, near=SAME_CASE_DAYS
-    )
+    more = tested[~tested["circuit"].isin(read)].assign(kind=LOSS_AZ, first_day=0, last_day=series.days, stair=False)
     rises = pd.DataFrame({name: np.concatenate([rises[name], more[name]]) for name in columns})
     rises = rises.sort_values(["circuit", "first_day", "last_day"], kind="stable").reset_index(drop=True)
     reach = rises.groupby("circuit")["last_day"].cummax().shift(fill_value=-1).to_numpy()
     circuit = rises["circuit"].to_numpy(np.int64)
+    stair = rises["stair"].to_numpy(np.bool_)
+    near = np.where(stair[1:] & stair[:-1], STAIR_DAYS, SAME_CASE_DAYS)
     new = np.ones(len(rises), np.bool_)
-    new[1:] = (circuit[1:] != circuit[:-1]) | (
-        rises["first_day"].to_numpy()[1:] > reach[1:] + rises["near"].to_numpy()[1:]
-    )
+    new[1:] = (circuit[1:] != circuit[:-1]) | (rises["first_day"].to_numpy()[1:] > reach[1:] + near)
     # rises of one series add up, the series of one circuit show the same
     by_series = rises.groupby([np.cumsum(new), rises["kind"]]).agg(
         circuit=("circuit", "first"),

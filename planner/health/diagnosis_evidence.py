@@ -370,10 +370,15 @@ class Evidence:
         """What the level of the circuit says, apart from its changes."""
         before = self.weighed.before
         told = []
-        for above, standing in zip(before.above_db[circuit], before.standing_db[circuit], strict=True):
+        # what was measured: of a circuit that is read, at its first reading or before
+        read = _flags(self.cases.has_power_of, circuit)
+        of_what = np.where(
+            ~read, "tested loss", np.where(before.at_start[circuit], "loss at the first reading", "loss as built")
+        )
+        for what, above, standing in zip(of_what, before.above_db[circuit], before.standing_db[circuit], strict=True):
             words = []
             if not np.isnan(above):
-                words.append(f"measured loss {_apart(above)} that of like paths of this fleet")
+                words.append(f"{what} {_apart(above)} the usual for such a path")
             if not np.isnan(standing):
                 words.append(f"first readings {_apart(standing)} the as-built test")
             told.append(", ".join(words) or "level of the light")

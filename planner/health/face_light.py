@@ -14,6 +14,10 @@ does not, it may still be dirty, but with the share of its dirt that would cost 
 
 with p0 the belief of the history and b0 the probability of costing light before the readings. Where nothing was read
 b equals b0, and the belief stays as it was.
+
+Where the share of dirt that costs light was learned apart (`planner.health.dirt_costs`), o rests on it alone, while p
+rests half on it and half on what the faults that were found tell. It moves damage as it does dirt: too little of that
+is found to learn from.
 """
 
 from __future__ import annotations

@@ -59,9 +59,10 @@ class Hypotheses:
         return len(self.circuit)
 
     def faces(self) -> pd.DataFrame:
-        """The end faces of each circuit whose place is known, once each: circuit, element (numbers)."""
+        """The end faces of each circuit whose place is known, once each: circuit, element, joint (numbers)."""
         own = (self.cause == CODE["contamination"]) & (self.joint >= 0)
-        return pd.DataFrame({"circuit": self.circuit[own], "element": self.element[own]}).drop_duplicates()
+        found = {"circuit": self.circuit[own], "element": self.element[own], "joint": self.joint[own]}
+        return pd.DataFrame(found).drop_duplicates(["circuit", "element"])
 
 
 ELEMENT_KINDS = ("", "connector", "cable", "splice", "port")

@@ -54,7 +54,8 @@ def open_changes(segments: Segmentation) -> pd.DataFrame:
     Returns
     -------
     Columns `series` (row number), `first_day`, `last_day` (of the rises it is made of), `size_db`,
-    `sd_db`; ordered by series and day.
+    `sd_db`, `largest_db` (the largest of the rises), `on_touch` (a joint was opened about it); ordered by series and
+    day.
     """
     left = open_sizes(segments)
     series, slot = np.nonzero(left > 0)
@@ -67,11 +68,14 @@ def open_changes(segments: Segmentation) -> pd.DataFrame:
     new[1:] |= on_touch[1:] | on_touch[:-1]
     group = np.cumsum(new) - 1
     frame = pd.DataFrame({"group": group, "series": series, "day": day, "size": size, "variance": variance})
+    frame["on_touch"] = on_touch
     merged = frame.groupby("group").agg(
         series=("series", "first"),
         first_day=("day", "min"),
         last_day=("day", "max"),
         size_db=("size", "sum"),
+        largest_db=("size", "max"),
+        on_touch=("on_touch", "any"),
         variance=("variance", "max"),
     )
     merged["sd_db"] = np.sqrt(merged.pop("variance"))

@@ -211,6 +211,9 @@ def weigh_together(
     mean over onsets of the sum over sizes and shapes of prior x (1 - spared) x hit x the product over the others of
     [(1 - spared) x hit + spared x without].
 
+    Of each circuit, what lies some 600 neper (2,600 decibans) below the largest of its factors counts as that much
+    below: beside such a difference nothing else is left to decide.
+
     Parameters
     ----------
     hit

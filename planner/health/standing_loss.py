@@ -12,14 +12,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from planner.health.robust_line import robust_line
+
 FloatArray = NDArray[np.float64]
 
 FEWEST_CIRCUITS = 30  # from which a group's line and spread are learned; fewer are not compared
 LEAST_SPREAD_DB = 0.05
 FALLEN_SD = 3.0  # a later level this much lower shows that what stood at first is gone
-MAD_TO_SD = 1.4826
-TAIL = 2.0  # spreads beyond which a circuit counts for less in the line
-ROUNDS = 25
+COLOUR_SD = 0.5  # share of the loss between the tested wavelengths that the read one loses more or less, beforehand
 
 
 def standing_loss(levels: pd.DataFrame) -> pd.DataFrame:
@@ -49,33 +49,7 @@ def standing_loss(levels: pd.DataFrame) -> pd.DataFrame:
     keys = [rows["wavelength_nm"], rows["tested_nm"], rows["reference_cords"].fillna(0), rows["colour_db"].isna()]
     for member in rows.groupby(keys).indices.values():
         if len(set(circuit[member])) >= FEWEST_CIRCUITS:
-            line, scatter = robust_line(colour[member], first[member])
+            line, scatter = robust_line(colour[member], first[member], COLOUR_SD)
             standing[member], spread[member] = now[member] - line, max(scatter, LEAST_SPREAD_DB)
     found = pd.DataFrame({"circuit_id": rows["circuit_id"].to_numpy(), "standing_db": standing, "sd_db": spread})
     return found.dropna().groupby("circuit_id", as_index=False, sort=True).mean()
-
-
-def robust_line(x: FloatArray, y: FloatArray) -> tuple[FloatArray, float]:
-    """A line through most of the points, and how far they scatter about it.
-
-    Reweighted least squares with Cauchy weights, begun at the median: a minority that lies far off, as circuits
-    with dirt do, hardly moves it. Shapes (n,). Returns the line at `x` and the scaled median absolute residual.
-
-    Examples
-    --------
-    >>> x = np.arange(40.0)
-    >>> y = 0.5 + 0.1 * x
-    >>> y[::5] += 3.0
-    >>> line, spread = robust_line(x, y)
-    >>> bool(np.abs(line - 0.5 - 0.1 * x).max() < 0.02)
-    True
-    """
-    varies = bool(np.ptp(x) > 1e-9)
-    design = np.column_stack([np.ones(len(x)), x]) if varies else np.ones((len(x), 1))
-    residual = y - np.median(y)
-    for _ in range(ROUNDS):
-        spread = max(MAD_TO_SD * float(np.median(np.abs(residual))), 1e-6)
-        root = 1.0 / np.sqrt(1.0 + np.square(residual / (TAIL * spread)))
-        weights = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0]
-        residual = y - design @ weights
-    return np.asarray(y - residual), MAD_TO_SD * float(np.median(np.abs(residual)))

@@ -95,7 +95,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     shifts = shifts_at_touches(series, opened)
     cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), learned_offset_scale(shifts))
     excess, standing = budget_excess(con), standing_loss(first_levels(con))
-    before = weigh_levels(_levels(excess, standing, numbers, series, read, cases))
+    before = weigh_levels(_levels(excess, standing, numbers, series, read, cases, read_at))
     cases = add_standing(cases, before.stood_db, before.stood_sd_db)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
@@ -106,7 +106,8 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
 
     progress(0.6, "weighing hypotheses")
     names = numbers[near].tolist()
-    looks = face_looks(con, now, names)
+    # quiet circuits tell too what cleaning won
+    looks = face_looks(con, now, numbers[np.union1d(near, read)].tolist())
     looks["day"] = _days(looks["at"], series.first_day)
     traces = otdr_traces(con, now, names)
     traces["day"] = _days(traces["at"], series.first_day)
@@ -241,12 +242,14 @@ def _levels(
     series: CircuitSeries,
     read: NDArray[np.int64],
     cases: Cases,
+    read_at: float,
 ) -> Levels:
     """Loss of every circuit as it stood before the first reading, without what has gone since."""
     by_circuit = excess.set_index("circuit_id").reindex(numbers)
-    day = np.where(
-        by_circuit["measured_from"] == "loss_test", _days(by_circuit["measured_at"], series.first_day), np.nan
-    )
+    tested = (by_circuit["measured_from"] == "loss_test").to_numpy(np.bool_)
+    measured_at = _days(by_circuit["measured_at"], series.first_day)
+    day = np.full(len(numbers), np.nan)
+    day[tested] = reading_day(measured_at[tested], read_at)
     since = moved_since(series, read, len(numbers), day)
     since[np.abs(since) > STALE_TEST_DB] = np.nan
     now = by_circuit["excess_db"].to_numpy(np.float64) + since
@@ -259,6 +262,7 @@ def _levels(
         by_circuit["sd_db"].to_numpy(np.float64),
         by_circuit["typical_db"].to_numpy(np.float64),
         (by_circuit["measured_from"] == "power").to_numpy(np.bool_),
+        ~tested | (day >= 0),
         before["standing_db"].to_numpy(np.float64),
         before["sd_db"].to_numpy(np.float64),
     )

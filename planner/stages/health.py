@@ -10,16 +10,14 @@ once a week and looked up in `fleet_figures` on the other nights (planner.health
 
 from __future__ import annotations
 
-import hashlib
 from datetime import UTC, datetime
-from functools import cache
-from pathlib import Path
 
 import duckdb
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.code_mark import code_mark
 from planner.health.calibration import corrected, features
 from planner.health.contamination import History, Inferred, Names, history_of, infer
 from planner.health.episodes import LOOK, LOOK_AFTER, MATE
@@ -90,14 +88,6 @@ def fleet_figures(con: duckdb.DuckDBPyConnection, history: History, names: Names
     kept_row = {"fingerprint": [mark], "until_at": [until], "document": [as_document(figures)]}
     replace_result(con, "fleet_figures", pd.DataFrame(kept_row))
     return figures
-
-
-@cache
-def code_mark() -> str:
-    """Fingerprint of the code that learns: the modules of health and plant."""
-    package = Path(__file__).parent.parent
-    sources = sorted(path for part in ("health", "plant") for path in (package / part).glob("*.py"))
-    return hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()
 
 
 def note_of(con: duckdb.DuckDBPyConnection) -> str:

@@ -80,7 +80,8 @@ def without_benefit(faces: pd.DataFrame) -> pd.DataFrame:
     out["horizon_days"] = VALUES.horizon_days
     for name in ("action", "likely_source", "circuit_id"):
         out[name] = pd.Series([None] * len(out), dtype="string")
-    out["protected"] = False
+    for name in ("protected", "unseen", "unread"):
+        out[name] = False
     return out
 
 
@@ -168,10 +169,10 @@ def with_leading_circuit(
     def pick(values: np.ndarray) -> np.ndarray:
         return np.where(has, values[at], np.nan) if len(values) else np.full(len(lead), np.nan)
 
-    cause = 1.0 - (1.0 - pick(circuits.p_dirt_costs)) * (1.0 - pick(circuits.p_damage_costs))
-    size = pick(carried["size_db"].to_numpy(np.float64))
-    out["cause_p"] = np.where(np.isfinite(size), cause, 0.0)
-    out["size_db"] = size
+    out["cause_p"] = np.nan_to_num(pick(carried["p_cause"].to_numpy(np.float64)))
+    out["size_db"] = pick(carried["size_db"].to_numpy(np.float64))
+    out["unseen"] = pick(circuits.shown_share) < 0.5
+    out["unread"] = pick(carried["unread"].to_numpy(np.float64)) == 1.0
     out["customers"], out["margin_db"] = pick(circuits.customers), pick(circuits.margin_db)
     ids = carried["circuit_id"].to_numpy(object)
     leading = np.full(len(out), None, dtype=object)

@@ -60,12 +60,13 @@ on_path AS (SELECT DISTINCT connector_id, circuit_id FROM circuit_paths WHERE co
 SELECT f.face_no, c.circuit_id, c.customers::DOUBLE AS customers, c.priority::DOUBLE AS priority,
        coalesce(c.protected_by, '') <> '' AS protected, m.margin_db,
        coalesce(b.p_dirt, 0) AS p_dirt_costs, coalesce(b.p_damage, 0) AS p_damage_costs,
-       coalesce(b.shown_share, 0) AS shown_share, b.shown_db, b.size_db
+       coalesce(b.shown_share, 1) AS shown_share, b.shown_db, b.size_db, b.p_cause, u.circuit_id IS NOT NULL AS unread
 FROM on_path o
 JOIN face f USING (connector_id)
 JOIN circuits c USING (circuit_id)
 LEFT JOIN face_blame b ON b.circuit_id = o.circuit_id AND b.connector_id = o.connector_id
 LEFT JOIN margin m ON m.circuit_id = o.circuit_id
+LEFT JOIN (SELECT DISTINCT circuit_id FROM unread_circuits) u ON u.circuit_id = o.circuit_id
 ORDER BY f.face_no, c.circuit_id
 """
 
@@ -116,7 +117,10 @@ SELECT connector_id, site_id, port, circuits, p_contaminated, p_damaged,
         CASE WHEN p_contaminated >= 0.2 AND coalesce(likely_source, '') <> ''
              THEN 'dirt probably from ' || likely_source END,
         CASE WHEN cause_p >= 0.05 OR cause_p >= 0.01 AND margin_part >= 100
-             THEN format('costs circuit {} about {:.1f} dB with {:.0f} %', circuit_id, size_db, 100 * cause_p)
+             THEN format(CASE WHEN unread THEN 'circuit {} is not measured: may cost it about {:.1f} dB ({:.0f} %)'
+                              WHEN unseen THEN 'may cost circuit {} about {:.1f} dB unseen ({:.0f} %)'
+                              ELSE 'costs circuit {} about {:.1f} dB with {:.0f} %' END,
+                         circuit_id, size_db, 100 * cause_p)
              WHEN circuit_id IS NULL THEN 'carries no traced circuit'
              WHEN drift_db IS NULL THEN 'whether its circuits lost light was not measured'
              WHEN drift_db < 0.1 THEN 'its circuits have lost no light'

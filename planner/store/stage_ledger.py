@@ -25,11 +25,16 @@ def seen_settings(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return dict(con.execute("SELECT stage, coalesce(settings, '') FROM stage_runs").fetchall())
 
 
+def forget_run(con: duckdb.DuckDBPyConnection, stage: str) -> None:
+    """Make a stage begin as if it had never run; call inside the stage's transaction."""
+    con.execute("DELETE FROM stage_runs WHERE stage = ?", [stage])
+
+
 def record_run(
     con: duckdb.DuckDBPyConnection, stage: str, now: datetime, seconds: float, note: str, settings: str = ""
 ) -> None:
     """Note that a stage has worked in the newest load for a moment; call inside the stage's transaction."""
-    con.execute("DELETE FROM stage_runs WHERE stage = ?", [stage])
+    forget_run(con, stage)
     con.execute(
         "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note, settings) VALUES (?, ?, ?, ?, ?, ?)",
         [stage, newest_load(con), now, seconds, note, settings],

@@ -57,6 +57,33 @@ def query(fleet: Path, sql: str) -> pd.DataFrame:
     return frame
 
 
+def test_a_reason_states_what_the_diagnosis_says_of_that_circuit(fleet: Path) -> None:
+    """The probability in a reason is that of the end face's page; what was not measured or seen is said to be so."""
+    told = query(
+        fleet,
+        r"""
+        WITH words AS (
+            SELECT connector_id,
+                   regexp_extract(reasons, '(costs|may cost) circuit (\S+) about ([0-9.]+) dB (?:unseen )?\D*(\d+) %',
+                                  ['how', 'circuit_id', 'size', 'p']) AS seen,
+                   regexp_extract(reasons, 'circuit (\S+) is not measured: may cost it about ([0-9.]+) dB \((\d+) %',
+                                  ['circuit_id', 'size', 'p']) AS unread
+            FROM ranking
+        )
+        SELECT connector_id, seen.how AS how, coalesce(nullif(seen.circuit_id, ''), unread.circuit_id) AS circuit_id,
+               coalesce(nullif(seen.p, ''), unread.p)::INT AS percent,
+               b.p_cause, b.shown_share, b.circuit_id IN (SELECT circuit_id FROM unread_circuits) AS unread
+        FROM words JOIN face_blame b USING (connector_id)
+        WHERE b.circuit_id = coalesce(nullif(seen.circuit_id, ''), unread.circuit_id)
+        """,
+    )
+    assert len(told) > 50
+    assert (told["percent"] - 100 * told["p_cause"]).abs().max() <= 0.5 + 1e-9
+    said = np.where(told["unread"], "", np.where(told["shown_share"] < 0.5, "may cost", "costs"))
+    assert (told["how"] == said).all()
+    assert set(said) == {"", "may cost", "costs"}
+
+
 def test_evidence_lines_add_up(fleet: Path) -> None:
     """Decibans of every end face and what light added come to the log-odds of its p_not_clean, to .1 deciban."""
     sums = query(

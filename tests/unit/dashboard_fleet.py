@@ -19,6 +19,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from planner.pipeline import settings_of
 from planner.store.database import open_database, transaction
 from planner.tables.catalogue import TABLES
 
@@ -1046,6 +1047,7 @@ def _ledger(con: duckdb.DuckDBPyConnection) -> None:
                 "load_id": 1,
                 "as_of_at": NOW,
                 "seconds": 0.1,
+                "settings": settings_of(stage),
                 "note": "no otdr_events" if stage == "diagnose" else "",
             }
             for stage in ("derive", "trace", "drift", "light", "health", "diagnose", "rank")

@@ -36,11 +36,12 @@ from planner.health.order_causes import corrected_shares
 from planner.health.shared_elements import sharing_circuits
 from planner.health.shared_onsets import Onsets, weigh_together
 from planner.health.touches import touches_by_joint
-from planner.pipeline import STEPS, bring_up_to_date
+from planner.pipeline import STEPS, bring_up_to_date, settings_of
 from planner.progress import silent
 from planner.stages import diagnose, drift
 from planner.store.database import open_database, transaction
 from planner.store.diagnosis_queries import joint_touches, written_diagnosis
+from planner.store.stage_ledger import record_run
 
 NO_BELIEFS = pd.DataFrame({"connector_id": pd.Series(dtype=object), "p_contaminated": [], "p_damaged": []})
 
@@ -202,7 +203,7 @@ def test_absolute_loss_speaks_for_faults_of_its_size_only() -> None:
     excess = np.concatenate([rng.normal(0, 0.2, 200), [0.6, 20.0, np.nan]])
     unknown = np.full(203, np.nan)
     tests = np.zeros(203, np.bool_)
-    before = weigh_levels(Levels(excess, np.full(203, 0.2), np.full(203, 3.0), tests, unknown, unknown))
+    before = weigh_levels(Levels(excess, np.full(203, 0.2), np.full(203, 3.0), tests, ~tests, unknown, unknown))
     faults, record = before.path, before.record
     dirt, broken = PATH_CAUSES.index("contamination"), PATH_CAUSES.index("fibre_break")
     assert faults[200, dirt] > 0 > faults[200, broken]
@@ -221,7 +222,7 @@ def test_launched_less_received_power_is_as_good_as_the_fleet_shows() -> None:
     for scatter in (0.2, 2.0):
         excess = -0.2 * expected + scatter * rng.normal(size=200)
         excess[:5] = -0.2 * expected[:5] + 1.0
-        found.append(weigh_levels(Levels(excess, np.full(200, 2.0), expected, power, unknown, unknown)))
+        found.append(weigh_levels(Levels(excess, np.full(200, 2.0), expected, power, power, unknown, unknown)))
     sharp, blunt = found
     assert sharp.path[:5, dirt].min() > 2.0 and sharp.receiver[:5].min() > 2.0
     assert np.abs(blunt.path[:5, dirt]).max() < 0.7
@@ -236,7 +237,7 @@ def test_an_as_built_test_that_held_the_fault_does_not_clear_the_path() -> None:
     excess[0] = 2.0
     standing = rng.normal(0.0, 0.1, 60)
     tests = np.zeros(60, np.bool_)
-    before = weigh_levels(Levels(excess, np.full(60, 0.2), expected, tests, standing, np.full(60, 0.1)))
+    before = weigh_levels(Levels(excess, np.full(60, 0.2), expected, tests, ~tests, standing, np.full(60, 0.1)))
     dirt = PATH_CAUSES.index("contamination")
     assert before.path[0, dirt] > 2.0 > 0.0 > np.median(before.path[1:, dirt])
     assert before.stood_db[0] == pytest.approx(2.0, abs=0.1)
@@ -343,10 +344,7 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Path:
         drift.run(con, fleet.now, silent)
         diagnose.run(con, fleet.now, silent)
     for name, _, _ in STEPS:
-        con.execute(
-            "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) VALUES (?, 1, ?, 0, '')",
-            [name, fleet.now],
-        )
+        record_run(con, name, fleet.now, 0.0, "", settings_of(name))
     con.close()
     return path
 

@@ -30,11 +30,7 @@ def current(tmp_path: Path) -> Path:
     con.execute("DELETE FROM stage_runs")
     con.execute("INSERT INTO loads (load_id, loaded_at) SELECT 1, TIMESTAMP '2031-01-01' WHERE NOT EXISTS (FROM loads)")
     for stage in ("derive", "trace", "drift", "light", "health", "diagnose", "rank"):
-        con.execute(
-            "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) "
-            "SELECT ?, max(load_id), TIMESTAMP '2031-01-01', 0, '' FROM loads",
-            [stage],
-        )
+        record_run(con, stage, datetime(2031, 1, 1), 0.0, "", settings_of(stage))
     con.close()
     return path
 
@@ -53,6 +49,18 @@ def test_current_results_are_read_beside_another_reader(current: Path) -> None:
         open_readable(current).close()
     finally:
         reader.communicate("\n", timeout=20)
+
+
+def test_results_of_another_version_are_old(current: Path) -> None:
+    """A step that another version of the code ran last, or one that left no mark, is run again, and all after it."""
+    con = open_database(current)
+    now = datetime(2031, 1, 1)
+    assert stale_steps(con, now) == ()
+    con.execute("UPDATE stage_runs SET settings = 'of another version' WHERE stage = 'drift'")
+    assert stale_steps(con, now) == ("drift", "light", "health", "diagnose", "rank")
+    con.execute("UPDATE stage_runs SET settings = NULL WHERE stage = 'derive'")
+    assert stale_steps(con, now)[0] == "derive"
+    con.close()
 
 
 def test_own_limits_make_results_stale(current: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from planner.pipeline import stale_steps
+from planner.pipeline import settings_of, stale_steps
 from planner.progress import silent
 from planner.stages import derive, trace
 from planner.store.database import open_database, transaction
+from planner.store.stage_ledger import record_run
 from planner.tables.catalogue import TABLES
 
 NOW = datetime(2031, 1, 1)
@@ -206,9 +207,7 @@ def test_every_later_step_is_stale_after_the_first_stale_one() -> None:
     """A step whose results are older than the data makes the steps after it run again."""
     con = open_database(":memory:")
     con.execute("INSERT INTO loads (load_id) VALUES (2)")
-    con.execute(
-        "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) "
-        "VALUES ('derive', 2, ?, 0, ''), ('trace', 1, ?, 0, '')",
-        [NOW, NOW],
-    )
+    for step in ("derive", "trace"):
+        record_run(con, step, NOW, 0.0, "", settings_of(step))
+    con.execute("UPDATE stage_runs SET load_id = 1 WHERE stage = 'trace'")
     assert stale_steps(con, NOW) == ("trace", "drift", "light", "health", "diagnose", "rank")

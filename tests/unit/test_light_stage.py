@@ -16,12 +16,13 @@ from click.testing import CliRunner
 
 from planner.cli import planner
 from planner.errors import ParameterError, StoreError, TraceError
-from planner.pipeline import STEPS
+from planner.pipeline import STEPS, settings_of
 from planner.progress import silent
 from planner.stages import derive, light, trace
 from planner.store import light_queries, route_queries
-from planner.store.database import fetch, newest_load, open_database, transaction
+from planner.store.database import fetch, open_database, transaction
 from planner.store.derived_queries import newest_time
+from planner.store.stage_ledger import record_run
 
 Rows = list[dict[str, str]]
 PORTS = {"PO": "equipment", "PP": "patch", "PS": "splitter_input", "PB": "splitter_output", "PT": "equipment"}
@@ -134,12 +135,8 @@ def analyse_light(target: Path) -> None:
     for step in (derive, trace, light):
         with transaction(con):
             step.run(con, moment, silent)
-    newest = newest_load(con)
     for name, _, _ in STEPS:
-        con.execute(
-            "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) VALUES (?, ?, ?, 0.0, '')",
-            [name, newest, moment],
-        )
+        record_run(con, name, moment, 0.0, "", settings_of(name))
     con.close()
 
 

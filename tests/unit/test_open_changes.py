@@ -8,7 +8,7 @@ import pytest
 
 from planner.health.change_evidence import CauseLaws, change_evidence, repeat_statistics, template_statistics
 from planner.health.change_points import MOST_CHANGES, segment_series
-from planner.health.circuit_cases import CircuitSeries, lasting_tests
+from planner.health.circuit_cases import CircuitSeries, lasting_tests, list_cases
 from planner.health.fault_laws import PATH_CAUSES
 from planner.health.open_changes import open_changes, open_sizes, without_other_changes
 from planner.health.opened_joints import OpenedJoints
@@ -51,6 +51,32 @@ def test_changes_on_touched_days_stay_apart() -> None:
     segments = segment_series(stairs((100, 0.5), (140, 0.5)))
     assert len(open_changes(segments)) == 1
     assert len(open_changes(segments._replace(joints=at_joints(1, 2)))) == 2
+
+
+def cases_of(steps: list[tuple[int, float]], unknown_db: float, *joint: int) -> list[tuple[int, int]]:
+    """First and last day of the cases of one circuit whose loss rises so, its readings coarse by so much."""
+    segments = segment_series(stairs(*steps))
+    if joint:
+        segments = segments._replace(joints=at_joints(*joint))
+    row = np.array([[0, -1, -1, -1]])
+    series = CircuitSeries(np.datetime64("2031-01-01"), 400, row, segments, np.array([unknown_db]))
+    tested = pd.DataFrame({"circuit": np.zeros(0, np.int64), "size_db": np.zeros(0)})
+    cases = list_cases(series, np.array([0]), 1, tested, 0.1)
+    return sorted(zip(cases.first_day.tolist(), cases.last_day.tolist(), strict=True))
+
+
+def test_the_steps_of_a_stair_are_one_case() -> None:
+    """A fade read in steps of half a dB climbs a hundred days apart: one case where readings are coarse, else two."""
+    steps = [(100, 0.5), (200, 0.5)]
+    assert cases_of(steps, 0.2) == [(100, 200)]
+    assert cases_of(steps, 0.0) == [(100, 100), (200, 200)]
+
+
+def test_rises_that_are_no_stair_stay_apart() -> None:
+    """In coarse readings too: rises of several steps, those on days of work, and those many months apart."""
+    assert len(cases_of([(100, 0.5), (200, 1.5)], 0.2)) == 2
+    assert len(cases_of([(100, 0.5), (200, 0.5)], 0.2, 1, 0)) == 2
+    assert len(cases_of([(100, 0.5), (240, 0.5)], 0.2)) == 2
 
 
 def test_a_fall_undoes_the_rise_at_its_own_joint() -> None:

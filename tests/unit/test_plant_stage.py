@@ -18,12 +18,13 @@ from random_plants import random_plant
 from unit.filled_store import filled
 
 from planner.cli import planner
-from planner.pipeline import STEPS
+from planner.pipeline import STEPS, settings_of
 from planner.plant import build_plant, paths_frame, status_frame
 from planner.progress import silent
 from planner.stages import derive, drift, trace
-from planner.store.database import newest_load, open_database, transaction
+from planner.store.database import open_database, transaction
 from planner.store.loading import load_sources
+from planner.store.stage_ledger import record_run
 
 NOW = datetime(2031, 6, 1)
 
@@ -91,10 +92,7 @@ def tiny(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for step in (derive, trace, drift):
             step.run(con, NOW, silent)
         for name, _, _ in STEPS:
-            con.execute(
-                "INSERT INTO stage_runs (stage, load_id, as_of_at, seconds, note) VALUES (?, ?, ?, 0, '')",
-                [name, newest_load(con), NOW],
-            )
+            record_run(con, name, NOW, 0.0, "", settings_of(name))
     con.close()
     return folder / "tiny.duckdb"
 

@@ -13,6 +13,7 @@ BASE = {"planner.errors", "planner.tables", "planner.progress"}
 ALLOWED: dict[str, set[str]] = {
     "planner.errors": set(),
     "planner.progress": set(),
+    "planner.code_mark": set(),
     "planner.tables": BASE,
     "planner.standards": BASE,
     "planner.intake": BASE,
@@ -25,6 +26,7 @@ ALLOWED: dict[str, set[str]] = {
     "planner.synthetic": BASE | {"planner.standards"},
     "planner.stages": BASE
     | {
+        "planner.code_mark",
         "planner.standards",
         "planner.intake",
         "planner.store",
@@ -33,7 +35,7 @@ ALLOWED: dict[str, set[str]] = {
         "planner.routes",
         "planner.reports",
     },
-    "planner.pipeline": BASE | {"planner.store", "planner.stages"},
+    "planner.pipeline": BASE | {"planner.code_mark", "planner.store", "planner.stages"},
     "planner.commands": {"planner", "dashboards"},
     "planner.cli": BASE | {"planner.commands"},
     "dashboards": BASE | {"planner.store", "planner.reports"},
