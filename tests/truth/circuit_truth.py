@@ -10,6 +10,7 @@ import pandas as pd
 
 FACE_CAUSES = ("contamination", "damaged_end_face")
 HARMLESS = ("nothing", "remating_offset", "record_error")
+CALM = {"remating_offset": "nothing"}
 VISIBLE_DB = 0.15
 CLEAN_DB = 0.1  # a circuit that loses less than that by dirt, damage and other faults together
 
@@ -36,10 +37,8 @@ def diagnosis_scores(database: Path, truth_folder: Path) -> dict[str, float]:
     con.close()
     truth = pd.read_parquet(truth_folder / "circuit_causes.parquet")
     truth = truth[truth["main"]].set_index("circuit_id")
-    by_cause = said.pivot_table("probability", "circuit_id", "cause", aggfunc="sum", fill_value=0.0)
-    by_cause = by_cause.reindex(truth.index, fill_value=0.0)
-    by_cause.loc[by_cause.sum(axis=1) == 0, "nothing"] = 1.0
-    top = by_cause.idxmax(axis=1)
+    stated = by_cause(said, truth.index)
+    top = stated.idxmax(axis=1)
     real = truth["cause"]
     faulty = ~real.isin(HARMLESS)
     visible = faulty & (fall.reindex(truth.index) >= VISIBLE_DB)
@@ -51,13 +50,13 @@ def diagnosis_scores(database: Path, truth_folder: Path) -> dict[str, float]:
         "circuits": len(truth),
         "faulty": float(faulty.mean()),
         "cause right": float((top == real).mean()),
-        "cause right, offsets as nothing": float((top.replace(_CALM) == real.replace(_CALM)).mean()),
+        "cause right, offsets as nothing": float((top.replace(CALM) == real.replace(CALM)).mean()),
         "faulty only": float((top == real)[faulty].mean()),
         "faulty and visible": float((top == real)[visible].mean()),
         "visible": float(visible.sum() / max(faulty.sum(), 1)),
         "false faults": float((~top.isin(HARMLESS))[healthy].mean()),
         "false faults, clean circuits": float((~top.isin(HARMLESS))[healthy & clean].mean()),
-        "calibration error": _calibration(by_cause, real),
+        "calibration error": _calibration(stated, real),
         "guilty face first": float((face == 0).mean()),
         "guilty face in three": float((face < 3).mean()),
         "guilty joint first": float((joint == 0).mean()),
@@ -65,7 +64,12 @@ def diagnosis_scores(database: Path, truth_folder: Path) -> dict[str, float]:
     }
 
 
-_CALM = {"remating_offset": "nothing"}
+def by_cause(said: pd.DataFrame, circuits: pd.Index) -> pd.DataFrame:
+    """Probability of every cause of each circuit; one that was not assessed counts as having nothing wrong."""
+    stated = said.pivot_table("probability", "circuit_id", "cause", aggfunc="sum", fill_value=0.0)
+    stated = stated.reindex(circuits, fill_value=0.0)
+    stated.loc[stated.sum(axis=1) == 0, "nothing"] = 1.0
+    return stated
 
 
 def _places(said: pd.DataFrame, guilty: pd.DataFrame, truth_folder: Path) -> tuple[pd.Series, pd.Series]:
@@ -84,9 +88,9 @@ def _places(said: pd.DataFrame, guilty: pd.DataFrame, truth_folder: Path) -> tup
     return result[0], result[1]
 
 
-def _calibration(by_cause: pd.DataFrame, real: pd.Series, bins: int = 10) -> float:
+def _calibration(stated: pd.DataFrame, real: pd.Series, bins: int = 10) -> float:
     """Expected calibration error of the probability of the cause that is said."""
-    stated = by_cause.max(axis=1).reindex(real.index).fillna(0.0).to_numpy()
-    right = (by_cause.idxmax(axis=1).reindex(real.index) == real).to_numpy()
-    parts = np.array_split(np.argsort(stated, kind="stable"), bins)
-    return float(sum(abs(stated[part].mean() - right[part].mean()) * len(part) for part in parts) / len(stated))
+    chance = stated.max(axis=1).reindex(real.index).fillna(0.0).to_numpy()
+    right = (stated.idxmax(axis=1).reindex(real.index) == real).to_numpy()
+    parts = np.array_split(np.argsort(chance, kind="stable"), bins)
+    return float(sum(abs(chance[part].mean() - right[part].mean()) * len(part) for part in parts) / len(chance))

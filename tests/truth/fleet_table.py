@@ -3,7 +3,7 @@
 `python tests/truth/fleet_table.py [--connectors N] [--seeds 101 102] [--traps standard missing_events ...]`
 simulates, loads and analyses each fleet and prints the figures. The yardstick is a boosted model trained on
 the truth of the other sites of the same fleet, on plain history and on our own results: about what anything
-could reach from these data.
+could reach from these data. With several seeds, another one for the causes of circuits (`circuit_yardstick.py`).
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from benefit_truth import benefit_shares
 from circuit_truth import diagnosis_scores
+from circuit_yardstick import circuit_frame, circuit_yardstick
 from fleet_truth import analysed_fleet, calibration_error, judged_frame, precision, scores
 
 from planner.health.backtest import area_under_curve
@@ -55,8 +56,8 @@ def yardstick(frame: pd.DataFrame) -> dict[str, float]:
     return found
 
 
-def judged(connectors: int, days: int, seed: int, trap: str) -> dict[str, float | str]:
-    """All figures of one fleet."""
+def judged(connectors: int, days: int, seed: int, trap: str) -> tuple[dict[str, float | str], pd.DataFrame]:
+    """All figures of one fleet, and what the yardstick for circuits needs of it."""
     with tempfile.TemporaryDirectory() as name:
         folder = analysed_fleet(Path(name), connectors, days, seed, () if trap == "standard" else (trap,))
         frame = judged_frame(folder)
@@ -66,7 +67,7 @@ def judged(connectors: int, days: int, seed: int, trap: str) -> dict[str, float 
         shares = {
             f"{row['minutes']:.0f} min: {name}": row[name] for row in benefit_shares(database, states) for name in names
         }
-        return {
+        figures = {
             "fleet": trap,
             "seed": seed,
             **scores(frame),
@@ -74,6 +75,7 @@ def judged(connectors: int, days: int, seed: int, trap: str) -> dict[str, float 
             **diagnosis_scores(database, truth),
             **shares,
         }
+        return figures, circuit_frame(folder)
 
 
 def main() -> None:
@@ -85,10 +87,16 @@ def main() -> None:
     parser.add_argument("--traps", nargs="+", default=["standard"])
     asked = parser.parse_args()
     for trap in asked.traps:
+        frames = []
         for seed in asked.seeds:
-            for key, value in judged(asked.connectors, asked.days, seed, trap).items():
+            figures, frame = judged(asked.connectors, asked.days, seed, trap)
+            frames.append(frame)
+            for key, value in figures.items():
                 print(f"{key:45s} {value if isinstance(value, str) else round(float(value), 3)}")
             print(flush=True)
+        if len(frames) > 1:
+            print(f"causes of circuits, {trap}: a model trained on the truth of the other fleets")
+            print(circuit_yardstick(frames).assign(seed=asked.seeds).round(3).to_string(index=False))
 
 
 if __name__ == "__main__":
