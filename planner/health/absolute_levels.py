@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.health.circuit_cases import LOSS_AZ, LOSS_ZA, STALE_TEST_DB, Cases, CircuitSeries, moved_since
 from planner.health.fault_laws import PATH_CAUSES, SIZES_DB, size_law
 from planner.health.robust_line import MAD_TO_SD, robust_line
 
@@ -27,6 +28,24 @@ RECORD_LEVEL_DB = 4.0  # spread of a level that comes of a wrong record
 # test should have found it.
 BUILT_SHARE = 0.3
 HARMLESS = ("remating_offset", "nothing")
+
+
+@dataclass
+class MeasuredLevels:
+    """Absolute loss of every circuit as last measured, shape (circuits,) each; NaN where not measured. [dB]
+
+    `excess_db`: measured less expected loss, `sd_db` its spread as stated, `expected_db` the expected loss; `by_power`:
+    measured as launched less received power; `test_day`: day of the loss test on the axis of the series where it was
+    measured by one, NaN elsewhere. `standing_db`, `standing_sd_db`: as of `Levels`.
+    """
+
+    excess_db: FloatArray
+    sd_db: FloatArray
+    expected_db: FloatArray
+    by_power: NDArray[np.bool_]
+    test_day: FloatArray
+    standing_db: FloatArray
+    standing_sd_db: FloatArray
 
 
 @dataclass
@@ -66,6 +85,38 @@ class Before:
     above_db: FloatArray
     at_start: NDArray[np.bool_]
     standing_db: FloatArray
+
+
+def levels_at_start(
+    measured: MeasuredLevels, series: CircuitSeries, circuit_of: NDArray[np.integer], cases: Cases
+) -> Levels:
+    """The loss of every circuit as it stood when its readings began: without what changed since, where that is known.
+
+    Parameters
+    ----------
+    measured
+        As last measured.
+    series, circuit_of
+        The circuits that were read, and their numbers in the fleet.
+    cases
+        As listed: where no power is read, their main cases hold by how much tests rose.
+    """
+    circuits = len(measured.excess_db)
+    since = moved_since(series, circuit_of, circuits, measured.test_day)
+    since[np.abs(since) > STALE_TEST_DB] = np.nan
+    risen = moved_since(series, circuit_of, circuits, np.full(circuits, -1.0))
+    by_tests = np.ones(circuits, np.bool_)
+    by_tests[circuit_of[(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0).any(axis=1)]] = False
+    risen = np.where(by_tests, cases.size_db[:circuits], risen)
+    return Levels(
+        measured.excess_db + since - np.maximum(risen, 0.0),
+        measured.sd_db,
+        measured.expected_db,
+        measured.by_power,
+        np.isnan(measured.test_day) | (measured.test_day >= 0),
+        measured.standing_db,
+        measured.standing_sd_db,
+    )
 
 
 def above_usual(levels: Levels) -> tuple[FloatArray, FloatArray]:

@@ -612,6 +612,8 @@ def _both_or_one(
 
 
 __all__ = [
+    "LOSS_AZ",
+    "LOSS_ZA",
     "STALE_TEST_DB",
     "Cases",
     "CircuitSeries",

@@ -15,16 +15,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from planner.health.absolute_levels import Levels, weigh_levels
+from planner.health.absolute_levels import MeasuredLevels, levels_at_start, weigh_levels
 from planner.health.circuit_cases import (
-    STALE_TEST_DB,
-    Cases,
     CircuitSeries,
     add_standing,
     circuit_series,
     lasting_tests,
     list_cases,
-    moved_since,
     shifts_at_touches,
     weigh_cases,
     with_joints,
@@ -94,8 +91,8 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     series = with_joints(series, opened)
     shifts = shifts_at_touches(series, opened)
     cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), learned_offset_scale(shifts))
-    excess, standing = budget_excess(con), standing_loss(first_levels(con))
-    before = weigh_levels(_levels(excess, standing, numbers, series, read, cases, read_at))
+    measured = _levels(budget_excess(con), standing_loss(first_levels(con)), numbers, series, read_at)
+    before = weigh_levels(levels_at_start(measured, series, read, cases))
     cases = add_standing(cases, before.stood_db, before.stood_sd_db)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
@@ -236,33 +233,21 @@ def _costing_share(
 
 
 def _levels(
-    excess: pd.DataFrame,
-    standing: pd.DataFrame,
-    numbers: pd.Index,
-    series: CircuitSeries,
-    read: NDArray[np.int64],
-    cases: Cases,
-    read_at: float,
-) -> Levels:
-    """Loss of every circuit as it stood before the first reading, without what has gone since."""
+    excess: pd.DataFrame, standing: pd.DataFrame, numbers: pd.Index, series: CircuitSeries, read_at: float
+) -> MeasuredLevels:
+    """Absolute loss of every circuit as last measured, tests on the axis of the series."""
     by_circuit = excess.set_index("circuit_id").reindex(numbers)
     tested = (by_circuit["measured_from"] == "loss_test").to_numpy(np.bool_)
     measured_at = _days(by_circuit["measured_at"], series.first_day)
     day = np.full(len(numbers), np.nan)
     day[tested] = reading_day(measured_at[tested], read_at)
-    since = moved_since(series, read, len(numbers), day)
-    since[np.abs(since) > STALE_TEST_DB] = np.nan
-    now = by_circuit["excess_db"].to_numpy(np.float64) + since
-    risen = moved_since(series, read, len(numbers), np.full(len(numbers), -1.0))
-    unread = np.setdiff1d(np.arange(len(numbers)), read)
-    risen[unread] = cases.size_db[unread]
     before = standing.set_index("circuit_id").reindex(numbers)
-    return Levels(
-        now - np.maximum(risen, 0.0),
+    return MeasuredLevels(
+        by_circuit["excess_db"].to_numpy(np.float64),
         by_circuit["sd_db"].to_numpy(np.float64),
         by_circuit["typical_db"].to_numpy(np.float64),
         (by_circuit["measured_from"] == "power").to_numpy(np.bool_),
-        ~tested | (day >= 0),
+        day,
         before["standing_db"].to_numpy(np.float64),
         before["sd_db"].to_numpy(np.float64),
     )

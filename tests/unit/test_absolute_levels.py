@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from planner.health.absolute_levels import Before, Levels, above_usual, weigh_levels
+from planner.health.absolute_levels import Before, Levels, MeasuredLevels, above_usual, levels_at_start, weigh_levels
+from planner.health.change_points import segment_series
+from planner.health.circuit_cases import Cases, CircuitSeries
 from planner.health.fault_laws import PATH_CAUSES
 
 DIRT = PATH_CAUSES.index("contamination")
@@ -124,3 +126,31 @@ def test_a_few_power_levels_borrow_from_the_tests() -> None:
     found.by_power[:8] = True
     above, _ = above_usual(found)
     assert abs(np.median(above[:8]) - np.median(excess[:8]) - 0.6) < 0.25
+
+
+def test_what_rose_since_the_start_is_taken_off_once() -> None:
+    """Of a circuit that is read its power tells what rose, of one with tests alone its tests do.
+
+    Circuit 0 is read and rose by 1 dB on day 120; its excess was measured by power, or by a test before and after
+    that. Circuit 1 has tests alone, which rose by 2 dB. Circuit 2 has one test of before the axis.
+    """
+    loss = np.random.default_rng(9).normal(3.0, 0.02, (1, 200))
+    loss[0, 120:] += 1.0
+    row = np.array([[0, -1, -1, -1], [-1, -1, -1, -1]])
+    series = CircuitSeries(np.datetime64("2031-01-01"), 200, row, segment_series(loss))
+    none = np.zeros(3, np.int64)
+    cases = Cases(np.arange(3), none, none, np.array([1.0, 2.0, 0.0]), none - 1, np.arange(3))
+    unknown = np.full(3, np.nan)
+    for by_power, day, excess in ((True, np.nan, 1.3), (False, 50.0, 0.3), (False, 150.0, 1.3)):
+        measured = MeasuredLevels(
+            np.array([excess, 2.5, 0.4]),
+            np.full(3, 0.2),
+            np.full(3, 3.0),
+            np.array([by_power, False, False]),
+            np.array([day, 160.0, -30.0]),
+            unknown,
+            unknown,
+        )
+        found = levels_at_start(measured, series, np.array([0, 1]), cases)
+        assert found.excess_db == pytest.approx([0.3, 0.5, 0.4], abs=0.05)
+        assert found.at_start.tolist() == [True, True, False]
