@@ -45,6 +45,10 @@ _LOG_SIZE = {
     "transceiver": (1.2, 0.9),
 }
 SIZE_FREEDOM = 4.0  # of the Student-t that the logarithm of a size follows. Our estimate.
+# What a joint or a splice that still guides light costs hardly ever exceeds this: more is a break or an open joint.
+# [dB] Our estimate.
+GUIDING_DB = 15.0
+GUIDING = ("contamination", "damaged_end_face", "splice")
 # Share of steps, two-month ramps, slow fades.
 _SHAPES = {
     "contamination": (0.80, 0.15, 0.05),
@@ -154,6 +158,8 @@ def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np
         # a particle in the middle of the core takes most of the light: the upper tail is heavy
         bell = (1.0 + ((log_size - np.log(median)) / spread) ** 2 / SIZE_FREEDOM) ** (-(SIZE_FREEDOM + 1) / 2)
         weight = np.where(SIZES_DB >= SMALLEST_FAULT_DB, bell, 0.0)
+        if cause in GUIDING:
+            weight = weight * np.exp(-((SIZES_DB / GUIDING_DB) ** 2))
     return np.asarray(weight / weight.sum(), np.float64)
 
 
