@@ -251,24 +251,31 @@ def plan_list(db: Path) -> None:
         show_table(frame)
 
 
-def _move_on(db: Path, plan_id: str, status: str, by: str) -> None:
+def _move_on(db: Path, plan_id: str, status: str, by: str, replace: tuple[str, ...] = ()) -> None:
     from planner.stages.route import change_status
 
     con = open_existing(db)
     try:
-        change_status(con, plan_id, status, by, _now())
+        replaced = change_status(con, plan_id, status, by, _now(), replace)
     finally:
         con.close()
     console.print(f"Plan {plan_id} is {status}, by {by}.")
+    for other in replaced:
+        console.print(f"Plan {other} is replaced by it.")
 
 
 @plan.command("commit")
 @click.argument("plan_id")
 @click.option("--by", required=True, help="Who commits it.")
+@click.option("--replace", multiple=True, metavar="PLAN", help="Committed plan that this one takes the place of.")
 @db_option
-def plan_commit(db: Path, plan_id: str, by: str) -> None:
-    """Commit a draft: its stops are promised."""
-    _move_on(db, plan_id, "committed", by)
+def plan_commit(db: Path, plan_id: str, by: str, replace: tuple[str, ...]) -> None:
+    """Commit a draft: its stops are promised.
+
+    The plan it was replanned from is replaced. No other committed plan may send the same crew out on the same day,
+    unless it is named with --replace.
+    """
+    _move_on(db, plan_id, "committed", by, replace)
 
 
 @plan.command("done")

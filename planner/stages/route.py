@@ -171,11 +171,15 @@ def replan_routes(
         There is no such plan, it is not committed, or another committed plan has replaced it.
     """
     row = queries.plan_row(con, plan_id)
-    if row.empty or row["status"].iloc[0] != "committed":
-        state = "there is no such plan" if row.empty else f"is {row['status'].iloc[0]}"
-        raise PlanningError(f"plan {plan_id}: {state}; only a committed plan is replanned (planner plan commit)")
-    _refuse_replaced(con, plan_id)
-    old = json.loads(str(row["document"].iloc[0]))
+    state = "unknown" if row.empty else str(row["status"].iloc[0])
+    old = {} if row.empty else json.loads(str(row["document"].iloc[0]))
+    if state == "replaced":
+        raise PlanningError(
+            f"plan {plan_id}: was replaced by {old['replaced_by']}; only the plan in force is replanned"
+        )
+    if state != "committed":
+        told = "there is no such plan" if row.empty else f"is {state}"
+        raise PlanningError(f"plan {plan_id}: {told}; only a committed plan is replanned (planner plan commit)")
     first, days = date.fromisoformat(old["from"]), int(old["days"])
     chosen = (settings or Settings()).changed(seed=int(old["seed"]))
     stops, jobs = queries.stops_and_jobs(con, plan_id)
@@ -194,19 +198,6 @@ def replan_routes(
         _store(con, done.result, made, words, moment, made_by, document)
     _write_sheets(con, done.result, made, folder)
     return StoredPlan(new_id, done.result, document), done.changes
-
-
-def _refuse_replaced(con: duckdb.DuckDBPyConnection, plan_id: str) -> None:
-    """Crews drive the newest committed change of a plan, so a plan that was replaced is not changed again."""
-    versions = queries.plans(con)
-    for other, status in zip(versions["plan_id"], versions["status"], strict=True):
-        if status == "draft" or other == plan_id:
-            continue
-        document = json.loads(str(queries.plan_row(con, other)["document"].iloc[0]) or "{}")
-        if document.get("replaces") == plan_id:
-            raise PlanningError(
-                f"plan {plan_id}: was replaced by {other} ({status}); only the plan in force is replanned"
-            )
 
 
 def plan_input(
@@ -316,13 +307,28 @@ def _write_sheets(con: duckdb.DuckDBPyConnection, result: PlanResult, tables: Pl
     write_job_sheets(sheet_days(result, tables, expected), folder / "work_lists")
 
 
-def change_status(con: duckdb.DuckDBPyConnection, plan_id: str, status: str, by: str, at: datetime) -> None:
+def change_status(
+    con: duckdb.DuckDBPyConnection, plan_id: str, status: str, by: str, at: datetime, replace: tuple[str, ...] = ()
+) -> tuple[str, ...]:
     """Move a plan on: draft -> committed -> done, with who and when kept in its document.
+
+    No crew is promised twice for one day: a plan that is committed takes the place of the one it was replanned from,
+    and of those named in `replace`; these are then "replaced".
+
+    Parameters
+    ----------
+    replace
+        Committed plans that this one may take the place of.
+
+    Returns
+    -------
+    The plans that were replaced.
 
     Raises
     ------
     PlanningError
-        There is no such plan, or it is not in the state before.
+        There is no such plan, it is not in the state before, or another committed plan has promised one of its
+        crews for the same day.
     """
     before = {"committed": "draft", "done": "committed"}[status]
     row = queries.plan_row(con, plan_id)
@@ -333,6 +339,41 @@ def change_status(con: duckdb.DuckDBPyConnection, plan_id: str, status: str, by:
     if now_is != before:
         raise PlanningError(f"plan {plan_id}: is {now_is}, must be {before} to become {status}")
     document = json.loads(str(row["document"].iloc[0]))
-    document.setdefault("history", []).append({"status": status, "by": by, "at": at.isoformat()})
+    given_up = _to_replace(con, plan_id, document, replace) if status == "committed" else ()
     with transaction(con):
-        queries.move_plan_on(con, plan_id, status, json.dumps(document))
+        for other in given_up:
+            old = json.loads(str(queries.plan_row(con, other)["document"].iloc[0])) | {"replaced_by": plan_id}
+            _move_on(con, other, old, "replaced", by, at)
+        _move_on(con, plan_id, document, status, by, at)
+    return given_up
+
+
+def _to_replace(
+    con: duckdb.DuckDBPyConnection, plan_id: str, document: dict[str, Any], replace: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Committed plans that a plan takes the place of when it is committed."""
+    plans = queries.plans(con).set_index("plan_id")["status"]
+    for name in replace:
+        if plans.get(name) != "committed":
+            state = f"is {plans[name]}" if name in plans.index else "there is no such plan"
+            raise PlanningError(f"plan {name}: {state}; only a committed plan is replaced")
+    old = str(document.get("replaces", ""))
+    allowed = {*replace, *([old] if plans.get(old) == "committed" else [])}
+    promised = queries.promised_crew_days(con, plan_id)
+    clash = promised[~promised["plan_id"].isin(allowed)]
+    if len(clash):
+        first = clash.iloc[0]
+        more = f" and {len(clash) - 1} more crew-days" if len(clash) > 1 else ""
+        raise PlanningError(
+            f"plan {plan_id}: crew {first['crew_id']} is promised on {first['day_on']} by the committed plan "
+            f"{first['plan_id']}{more}; a crew works by one plan a day: add --replace {first['plan_id']} to put this "
+            "plan in its place, or leave it a draft"
+        )
+    return tuple(sorted(allowed))
+
+
+def _move_on(
+    con: duckdb.DuckDBPyConnection, plan_id: str, document: dict[str, Any], status: str, by: str, at: datetime
+) -> None:
+    document.setdefault("history", []).append({"status": status, "by": by, "at": at.isoformat()})
+    queries.move_plan_on(con, plan_id, status, json.dumps(document))

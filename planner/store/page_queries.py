@@ -731,12 +731,13 @@ def plan_scenarios(con: Connection, plan_id: str) -> pd.DataFrame:
 
 
 def planned_visits(con: Connection, connector_id: str) -> pd.DataFrame:
-    """When an end face is to be visited, by plans not yet done."""
+    """When an end face is to be visited, by plans in force and by drafts, the former first."""
     return fetch(
         con,
         """SELECT j.plan_id, p.status, j.crew_id, j.day_on, j.stop_no, j.action, j.method
            FROM plan_jobs j JOIN plans p USING (plan_id)
-           WHERE j.connector_id = ? AND p.status <> 'done' ORDER BY p.rowid DESC, j.day_on LIMIT 6""",
+           WHERE j.connector_id = ? AND p.status IN ('committed', 'draft')
+           ORDER BY p.status <> 'committed', p.rowid DESC, j.day_on LIMIT 6""",
         [connector_id],
     )
 

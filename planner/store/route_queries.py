@@ -188,6 +188,25 @@ def replace_scenarios(con: duckdb.DuckDBPyConnection, plan_id: str, frame: pd.Da
     append_rows(con, "plan_scenarios", frame)
 
 
+def promised_crew_days(con: duckdb.DuckDBPyConnection, plan_id: str) -> pd.DataFrame:
+    """Crew-days of a plan on which another, committed plan sends the same crew out.
+
+    Columns plan_id (the other plan's), crew_id, day_on; ordered so.
+    """
+    return fetch(
+        con,
+        """
+        SELECT DISTINCT other.plan_id, other.crew_id, other.day_on
+        FROM plan_stops own
+        JOIN plan_stops other ON other.crew_id = own.crew_id AND other.day_on = own.day_on
+        JOIN plans p ON p.plan_id = other.plan_id AND p.status = 'committed'
+        WHERE own.plan_id = ? AND other.plan_id <> own.plan_id
+        ORDER BY ALL
+        """,
+        [plan_id],
+    )
+
+
 def move_plan_on(con: duckdb.DuckDBPyConnection, plan_id: str, status: str, document: str) -> None:
     """Change the status of a plan version and its document, which keeps who moved it on and when."""
     con.execute("UPDATE plans SET status = ?, document = ? WHERE plan_id = ?", [status, document, plan_id])

@@ -488,7 +488,7 @@ PLANS = Table(
     key=("plan_id",),
     columns=(
         _text("plan_id", "plan and version"),
-        _text("status", "draft, committed or done"),
+        _text("status", "draft, committed, done, or replaced by another plan"),
         _at("made_at", "when"),
         _text("made_by", "who"),
         _text("from_on", "first day"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import duckdb
@@ -127,14 +127,40 @@ def test_a_plan_moves_from_draft_to_committed_to_done(con: duckdb.DuckDBPyConnec
     assert fresh.document["replaces"] == made.plan_id
     assert fresh.document["changes"] == list(changes) and changes
     change_status(con, fresh.plan_id, "committed", "desk", datetime(2031, 4, 7, 9))
-    with pytest.raises(PlanningError, match=f"was replaced by {fresh.plan_id} \\(committed\\); only the plan in force"):
+    with pytest.raises(PlanningError, match=f"was replaced by {fresh.plan_id}; only the plan in force"):
         replan_routes(con, made.plan_id, datetime(2031, 4, 7, 10), [(left[1][0], MONDAY)], tmp_path / "c")
-    change_status(con, made.plan_id, "done", "shift lead", datetime(2031, 4, 8))
-    document = json.loads(con.execute("SELECT document FROM plans WHERE plan_id = ?", [made.plan_id]).fetchone()[0])
-    assert [(step["status"], step["by"]) for step in document["history"]] == [
-        ("committed", "shift lead"),
-        ("done", "shift lead"),
-    ]
+    with pytest.raises(PlanningError, match="is replaced, must be committed"):
+        change_status(con, made.plan_id, "done", "shift lead", datetime(2031, 4, 8))
+    change_status(con, fresh.plan_id, "done", "shift lead", datetime(2031, 4, 8))
+    steps = {
+        name: [
+            (step["status"], step["by"])
+            for step in json.loads(con.execute("SELECT document FROM plans WHERE plan_id = ?", [name]).fetchone()[0])[
+                "history"
+            ]
+        ]
+        for name in (made.plan_id, fresh.plan_id)
+    }
+    assert steps[made.plan_id] == [("committed", "shift lead"), ("replaced", "desk")]
+    assert steps[fresh.plan_id] == [("committed", "desk"), ("done", "shift lead")]
+
+
+def test_no_crew_is_promised_twice_for_one_day(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    """A second plan for the same crew-days is a draft until it takes the first one's place; other days are free."""
+    at = datetime(2031, 4, 6)
+    one, two = (plan_routes(con, MONDAY, 1, tmp_path / name, seed=1, stop=STOP).plan_id for name in ("a", "b"))
+    later = plan_routes(con, MONDAY + timedelta(days=7), 1, tmp_path / "c", seed=1, stop=STOP).plan_id
+    change_status(con, one, "committed", "desk", at)
+    assert change_status(con, later, "committed", "desk", at) == ()
+    with pytest.raises(PlanningError, match=f"crew crew-1 is promised on 2031-04-07 by .* plan {one}.*--replace {one}"):
+        change_status(con, two, "committed", "desk", at)
+    with pytest.raises(PlanningError, match="nobody's: there is no such plan; only a committed plan is replaced"):
+        change_status(con, two, "committed", "desk", at, ("nobody's",))
+    with pytest.raises(PlanningError, match=f"plan {two}: is draft; only a committed plan is replaced"):
+        change_status(con, two, "committed", "desk", at, (two,))
+    assert change_status(con, two, "committed", "desk", at, (one,)) == (one,)
+    states = dict(con.execute("SELECT plan_id, status FROM plans").fetchall())
+    assert (states[one], states[two], states[later]) == ("replaced", "committed", "committed")
 
 
 def test_what_cannot_be_planned_is_refused_with_what_to_do(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
