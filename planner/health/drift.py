@@ -256,8 +256,8 @@ def fitted_levels(segments: Segmentation, rows: NDArray[np.integer], days: int) 
 def loss_test_drift(tests: pd.DataFrame) -> pd.DataFrame:
     """Drift of loss and return loss over the tests of each circuit, direction and wavelength.
 
-    Few tests each: the baseline is the median of the first (at most three, at most half of them), the
-    latest level the last test. The noise is that of the fleet: the robust spread of successive tests.
+    Few tests each: the baseline is the median of the first (at most three, at most half of them, none after a
+    step), the latest level the last test. The noise is that of the fleet: the robust spread of successive tests.
 
     Parameters
     ----------
@@ -287,13 +287,14 @@ def _test_rows(kind: str, tests: pd.DataFrame, worse: pd.Series, usual_noise: fl
     matrix = np.full((len(count), int(count.max())), np.nan)
     matrix[series, order] = data["worse"].to_numpy(np.float64)
     noise = repeat_noise(matrix, usual_noise)
+    size, size_sd, at = _two_level_split(matrix, count, noise)
+    some = ~np.isnan(size)
     first = np.minimum(3, np.maximum(1, count // 2))
+    first = np.where(some, np.minimum(first, at), first)
     base = row_medians(
         np.where(np.arange(matrix.shape[1])[None, :] < first[:, None], matrix, np.nan).astype(np.float32)
     )
     late = matrix[np.arange(len(count)), count - 1]
-    size, size_sd, at = _two_level_split(matrix, count, noise)
-    some = ~np.isnan(size)
     times = np.full(matrix.shape, np.datetime64("NaT"), "datetime64[us]")
     times[series, order] = data["at"].to_numpy("datetime64[us]")
     heads = data.groupby(key, sort=True).agg(first_at=("at", "min"), last_at=("at", "max")).reset_index()

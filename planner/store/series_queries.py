@@ -111,7 +111,7 @@ def daily_power(
     port_ids
         Ports wanted, in the order of the matrix rows.
     first_at
-        Day of the first column; by default the first reading of these ports.
+        Day of the first column; by default the first reading of these ports, or `now` without any.
 
     Returns
     -------
@@ -129,7 +129,7 @@ def daily_power(
         ).fetchall()[0]
         empty = np.full((len(port_ids), 0), np.nan, np.float32)
         if span[0] is None:
-            return DailyPower(np.datetime64(now.date(), "D"), empty, empty)
+            return DailyPower(np.datetime64((first_at or now).date(), "D"), empty, empty)
         start = first_at.date() if first_at else span[0]
         days = (span[1] - start).days + 1
         tx, rx = (np.full((len(port_ids), max(days, 0)), np.nan, np.float32) for _ in range(2))

@@ -42,6 +42,28 @@ def test_stated_probabilities_hold(figures: dict[str, float]) -> None:
     assert figures["ECE"] <= 0.05
 
 
+def test_tests_alone_tell_that_a_circuit_is_wrong(folder: Path, fleet: pd.DataFrame) -> None:
+    """No power is read in this fleet: where the last two tests lie a decibel above the first, something is wrong."""
+    assert len(fleet) == 2000
+    con = duckdb.connect(str(folder / "fleet.duckdb"), read_only=True)
+    assert con.execute("SELECT count(*) FROM power_readings").fetchone() == (0,)
+    sound = con.execute(
+        """
+        WITH tests AS (
+            SELECT circuit_id, list(loss_db ORDER BY "at") AS read_db
+            FROM loss_tests GROUP BY circuit_id HAVING count(*) >= 3
+        )
+        SELECT coalesce(sum(probability) FILTER (cause = 'nothing'), 0), bool_or(evidence LIKE '%loss tests%')
+        FROM diagnosis JOIN tests USING (circuit_id)
+        WHERE least(read_db[-1], read_db[-2]) - read_db[1] >= 1.0 GROUP BY circuit_id
+        """
+    ).fetchall()
+    con.close()
+    assert len(sound) >= 8
+    assert max(p for p, _ in sound) < 0.2
+    assert all(told for _, told in sound)
+
+
 def test_what_was_learned_is_near_what_was_drawn(folder: Path, fleet: pd.DataFrame) -> None:
     """Transfer within .12, damage within .02, the success of each method within .12 of what really happened."""
     assert len(fleet) == 2000
