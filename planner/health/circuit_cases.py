@@ -111,6 +111,10 @@ class Cases:
     # by circuit of the fleet: whether it has power readings or loss tests at all
     has_power_of: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
     has_tests_of: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    # by circuit of the fleet, where tests alone tell: day of the last one on the axis (NaN: power is read, or no test),
+    # and whether tests that can be compared were made more than once
+    last_test_of: FloatArray = field(default_factory=lambda: np.zeros(0))
+    retested_of: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
 
 
 def circuit_series(
@@ -304,6 +308,7 @@ def weigh_cases(
     circuit_of: NDArray[np.integer],
     tests: pd.DataFrame,
     wavelength_nm: FloatArray,
+    tested_level: FloatArray,
 ) -> None:
     """Fill in the evidence of the chosen cases.
 
@@ -319,6 +324,9 @@ def weigh_cases(
         Loss tests: circuit (number in the fleet), direction, wavelength_nm, reference_cords, day, loss_db.
     wavelength_nm
         Wavelength of each circuit of the fleet.
+    tested_level
+        What the level of the last test says of a fault that was there by then, where tests alone tell: log ratios of
+        shape (circuits, path causes), from `planner.health.absolute_levels.tested_levels`.
     """
     place = np.full(len(wavelength_nm), -1, np.int64)
     place[circuit_of] = np.arange(len(circuit_of))
@@ -367,6 +375,7 @@ def weigh_cases(
             own = [extra[i] for i in tested]
             power[tested] = _path_evidence(some, path_laws, own, rows[tested], reference[tested])
         cases.evidence[part] = power
+        _add_tested_level(cases, numbers, part, tested_level)
         cases.tested_mean[part] = log_mean(cases.evidence[part], axis=1)
         ends = ((cases.receiver, LOSS_AZ, LOSS_ZA), (cases.launch, LAUNCH_A, LAUNCH_Z))
         for target, first, second in ends:
@@ -382,6 +391,17 @@ def weigh_cases(
             peak = best if kind < LAUNCH_A else cases.end_day[part, kind]
             size, _sd = size_estimate(a[each, peak, 0], b[each, peak, 0])
             cases.moves_db[part, kind] = np.where(rows[:, kind] >= 0, size, np.nan)
+
+
+def _add_tested_level(cases: Cases, numbers: NDArray[np.integer], part: slice, tested_level: FloatArray) -> None:
+    """Let the level of the last test speak for onsets up to its day, in the case in which it counts."""
+    circuit = cases.circuit[numbers]
+    standing = cases.standing_case[circuit]
+    own = (standing == numbers) | ((standing == -1) & (numbers < len(tested_level)))
+    own &= cases.last_test_of[circuit] >= 0
+    for place in np.flatnonzero(own):
+        until = int(cases.last_test_of[circuit[place]]) + 1
+        cases.evidence[part.start + place, :until] += tested_level[circuit[place]].astype(np.float32)
 
 
 def moved_since(series: CircuitSeries, circuit_of: NDArray[np.integer], circuits: int, day: FloatArray) -> FloatArray:
@@ -441,6 +461,13 @@ def _tests_by_circuit(tests: pd.DataFrame) -> dict[int, Tests]:
         )
         result.setdefault(int(group["circuit"].iloc[0]), []).append(entry)
     return result
+
+
+def retested(tests: pd.DataFrame) -> NDArray[np.int64]:
+    """Circuits that were tested more than once in a way that can be compared, rising."""
+    keys = ["circuit", "direction", "wavelength_nm", "reference_cords"]
+    times = tests.assign(reference_cords=tests["reference_cords"].fillna(0)).groupby(keys).size()
+    return np.unique(times[times > 1].index.get_level_values("circuit").to_numpy(np.int64))
 
 
 def lasting_tests(
@@ -622,6 +649,7 @@ __all__ = [
     "lasting_tests",
     "list_cases",
     "moved_since",
+    "retested",
     "shifts_at_touches",
     "weigh_cases",
     "with_joints",

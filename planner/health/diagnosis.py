@@ -281,19 +281,28 @@ def _weigh_readings(
     is_joint = np.isin(cause, FACE_CAUSES)
     early = np.where(is_joint, BEFORE_TOUCHES / (BEFORE_TOUCHES + touches.unrecorded + matings), BEFORE_SHARE)
     early = np.where(np.isin(cause, OFFSETS), 0.0, early)
-    power_left = np.where(
-        cases.has_power_of[circuit], QUIET_POWER, np.where(cases.has_tests_of[circuit], QUIET_TESTS, 1.0)
-    )
+    read, by_tests = cases.has_power_of[circuit], ~np.isnan(cases.last_test_of[circuit])
+    # what is left of a fault that came while measured, and how much of the time is measured
+    left = np.where(read, QUIET_POWER, np.where(cases.retested_of[circuit], QUIET_TESTS, 1.0))
+    tested = np.clip((np.nan_to_num(cases.last_test_of[circuit], nan=-1.0) + 1.0) / max(days, 1), 0.0, 1.0)
+    measured = np.where(read, 1.0, tested)
 
-    def unseen(share: FloatArray, left: FloatArray, log_level: FloatArray) -> FloatArray:
-        """Log evidence of a fault that came before the readings, or within them and shows in nothing."""
-        return np.asarray(np.log(share * np.exp(np.clip(log_level, -30, 30)) + (1 - share) * left), np.float64)
+    def unseen(pairs: NDArray[np.bool_], share: FloatArray, log_level: FloatArray) -> FloatArray:
+        """Log evidence of a fault that came before the readings, or since and shows in nothing.
+
+        The level of a test holds what came since too, up to the day of the test.
+        """
+        ratio = np.exp(np.clip(log_level, -30, 30))
+        since = measured[pairs] * left[pairs] * np.where(by_tests[pairs], ratio, 1.0) + 1.0 - measured[pairs]
+        return np.asarray(np.log(share * ratio + (1 - share) * since), np.float64)
 
     def fill_quiet(pairs: NDArray[np.bool_], share: FloatArray, level: FloatArray) -> None:
-        sources[pairs, POWER] = unseen(share, power_left[pairs], np.zeros(len(level)))
-        sources[pairs, LEVEL] = unseen(share, power_left[pairs], level) - sources[pairs, POWER]
+        sources[pairs, POWER] = unseen(pairs, share, np.zeros(len(level)))
+        sources[pairs, LEVEL] = unseen(pairs, share, level) - sources[pairs, POWER]
 
     fill_quiet(quiet, early[quiet], stood[quiet])
+    # no loss test tells of the equipment
+    left, by_tests = np.where(read, left, 1.0), np.zeros(len(read), np.bool_)
     ends = ~weighed & np.isin(family, (RECEIVER_Z, RECEIVER_A, LAUNCH_A, LAUNCH_Z))
     fill_quiet(ends, np.full(int(ends.sum()), 0.5 * BEFORE_SHARE), reads_low[ends])
     return onset

@@ -15,13 +15,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from planner.health.absolute_levels import MeasuredLevels, levels_at_start, weigh_levels
+from planner.health.absolute_levels import MeasuredLevels, levels_at_start, tested_levels, weigh_levels
 from planner.health.circuit_cases import (
     CircuitSeries,
     add_standing,
     circuit_series,
     lasting_tests,
     list_cases,
+    retested,
     shifts_at_touches,
     weigh_cases,
     with_joints,
@@ -92,14 +93,19 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     shifts = shifts_at_touches(series, opened)
     cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), learned_offset_scale(shifts))
     measured = _levels(budget_excess(con), standing_loss(first_levels(con)), numbers, series, read_at)
-    before = weigh_levels(levels_at_start(measured, series, read, cases))
+    levels = levels_at_start(measured, series, read, cases)
+    before = weigh_levels(levels)
+    risen_db = np.where(has_power, 0.0, cases.size_db[: len(circuits)])
     cases = add_standing(cases, before.stood_db, before.stood_sd_db)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
+    cases.last_test_of = np.where(has_power, np.nan, measured.test_day)
+    cases.retested_of = np.isin(np.arange(len(circuits)), retested(tests))
     changed = np.unique(cases.circuit[cases.last_day >= cases.first_day])
     near = sharing_circuits(hypotheses, changed, len(circuits))
     chosen = np.flatnonzero(np.isin(cases.circuit, near))
-    weigh_cases(cases, chosen, series, read, tests, wavelength_nm)
+    level_of_tests = tested_levels(levels, before, cases, risen_db)
+    weigh_cases(cases, chosen, series, read, tests, wavelength_nm, level_of_tests)
 
     progress(0.6, "weighing hypotheses")
     names = numbers[near].tolist()
