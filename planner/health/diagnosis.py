@@ -160,7 +160,8 @@ def weigh_hypotheses(
     main = case < int(hypotheses.circuit.max(initial=-1)) + 1
     if trace_evidence is not None:
         sources[:, TRACE] = trace_evidence[hypothesis] * main
-    rounds = _Learning(cause[main], normalised(common + sources[:, BELIEF], case)[main], ordered_causes)
+    prior = normalised(common + sources[:, BELIEF], case)[main]
+    rounds = _Learning(cause[main], _shares(hypotheses, hypothesis[main]), prior, ordered_causes)
     factor = np.zeros(len(CODE))
     neighbours = Neighbours(sources, case, hypothesis, hypotheses, cases, touches)
     for _ in range(ROUNDS):
@@ -401,22 +402,33 @@ def _still_bad(looks: Looks, element: IntArray, day: FloatArray, cause: NDArray[
     return np.asarray(factor, np.float64)
 
 
+def _shares(hypotheses: Hypotheses, hypothesis: IntArray) -> FloatArray:
+    """One over the number of circuits that have the same fault among their hypotheses: it is one fault, not many."""
+    key = hypotheses.element[hypothesis] * len(CODE) + hypotheses.cause[hypothesis]
+    _, place, count = np.unique(key, return_inverse=True, return_counts=True)
+    known = hypotheses.element_kind[hypothesis] > 0
+    return np.asarray(np.where(known, 1.0 / count[place], 1.0), np.float64)
+
+
 class _Learning:
     """Learns how much more or less common each cause is here than its prior says (empirical Bayes).
 
-    Light cannot tell dirt from damage: they share one factor, and the beliefs about end faces keep them apart.
+    Light cannot tell dirt from damage: they share one factor, and the beliefs about end faces keep them apart. A
+    fault that several circuits share counts once, each circuit telling its `share` of it.
     """
 
-    def __init__(self, cause: NDArray[np.integer], prior: FloatArray, ordered_causes: dict[str, float]) -> None:
-        self.kind = LEARNED_TOGETHER[cause]
-        self.expected = np.bincount(self.kind, weights=prior, minlength=len(CODE))
+    def __init__(
+        self, cause: NDArray[np.integer], share: FloatArray, prior: FloatArray, ordered_causes: dict[str, float]
+    ) -> None:
+        self.kind, self.share = LEARNED_TOGETHER[cause], share
+        self.expected = np.bincount(self.kind, weights=prior * share, minlength=len(CODE))
         self.orders = np.zeros(len(CODE))
         for name, weight in ordered_causes.items():
             self.orders[LEARNED_TOGETHER[CODE[name]]] += weight
 
     def update(self, probability: FloatArray) -> FloatArray:
         """Log factor per cause: found against expected, held near 1 while little was found."""
-        found = np.bincount(self.kind, weights=probability, minlength=len(CODE))
+        found = np.bincount(self.kind, weights=probability * self.share, minlength=len(CODE))
         faults = np.array([name not in ("nothing", "record_error") for name in CODE])
         pseudo = PRIOR_CASES * self.expected[faults] / max(self.expected[faults].sum(), 1e-9)
         factor = np.ones(len(CODE))

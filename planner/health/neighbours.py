@@ -44,8 +44,10 @@ class Neighbours:
 
     For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset (a joint's by when
     it was opened) of (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day)
-    + spared W], where W is what explains a circuit without e. Against it stand the product of the W, and that e is
-    at fault but spared c: else a fault of the others would be laid on a circuit that changed for a reason of its own.
+    + spared W], where W is what explains a circuit without e. Against it stand the product of the W, and that e or any
+    other element of c is at fault for the others but spared c: else a fault of the others would be laid on a circuit
+    that changed for a reason of its own. What stands against is the same for all elements of c, so that they differ
+    by what speaks for each: how common its fault is, when it was opened, what is believed of it.
     """
 
     def __init__(
@@ -91,7 +93,13 @@ class Neighbours:
         if len(self.pairs) == 0:
             return result
         _, others = self._without(total)
-        against = np.logaddexp(others, rate[self.pairs] + self.others_only)
+        case = self.case[self.pairs]
+        # that some element of the circuit, whichever, is at fault for the others but spared it
+        spared = rate[self.pairs] + self.others_only - others
+        most = np.zeros(self.cases)
+        np.maximum.at(most, case, spared)
+        some = np.exp(-most) + np.bincount(case, weights=np.exp(spared - most[case]), minlength=self.cases)
+        against = others + (most + np.log(some))[case]
         # the others speak only if the fault hits more than this one
         result[self.pairs] = np.logaddexp(np.log1p(-self.alone) + self.gain - against, np.log(self.alone))
         return result

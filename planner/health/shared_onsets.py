@@ -64,7 +64,7 @@ def _lagged_rows(log_ratio, kernel, weight, top):  # type: ignore[no-untyped-def
 
 @njit(cache=True)
 def _lagged_sizes(loss_a, loss_b, rows, step, sizes_db, kernel, weight, top):  # type: ignore[no-untyped-def]
-    days, shapes = weight.shape[2], weight.shape[1]
+    days, shapes, whole = weight.shape[2], weight.shape[1], loss_a.shape[1]
     padded = np.empty(days + len(kernel), np.float64)
     log_ratio = np.empty(days, np.float64)
     out = np.empty(days, np.float64)
@@ -73,16 +73,27 @@ def _lagged_sizes(loss_a, loss_b, rows, step, sizes_db, kernel, weight, top):  #
             for s in range(len(sizes_db)):
                 size = sizes_db[s]
                 for t in range(days):
-                    a = loss_a[rows[r], t * step, g]
-                    b = loss_b[rows[r], t * step, g]
-                    if b > 0 and a > 0:
-                        # the grid is coarse: a peak narrower than that is widened, its height kept
-                        best = a / b
-                        wide = b / (1.0 + b * (SIZE_SPREAD * size) ** 2)
-                        value = 0.5 * best * a - 0.5 * (best - size) ** 2 * wide
-                    else:
-                        value = a * size - 0.5 * size * size * b
-                    log_ratio[t] = max(value, LOWEST_RATIO)
+                    # the mean of the days from one onset to the next: a step is as sharp as a day
+                    first, last = t * step, min((t + 1) * step, whole)
+                    log_ratio[t] = LOWEST_RATIO
+                    total = 0.0
+                    for d in range(first, last):
+                        a = loss_a[rows[r], d, g]
+                        b = loss_b[rows[r], d, g]
+                        if b > 0 and a > 0:
+                            # the grid of sizes is coarse: a peak narrower than that is widened, its height kept
+                            best = a / b
+                            wide = b / (1.0 + b * (SIZE_SPREAD * size) ** 2)
+                            value = 0.5 * best * a - 0.5 * (best - size) ** 2 * wide
+                        else:
+                            value = a * size - 0.5 * size * size * b
+                        value = max(value, LOWEST_RATIO)
+                        if value > log_ratio[t]:
+                            total = total * np.exp(log_ratio[t] - value) + 1.0
+                            log_ratio[t] = value
+                        else:
+                            total += np.exp(value - log_ratio[t])
+                    log_ratio[t] += np.log(total / (last - first))
                 top[s, g, r] = _lagged(log_ratio, kernel, padded, out)
                 for t in range(days):
                     weight[s, g, t, r] = out[t]
@@ -115,7 +126,7 @@ class Onsets:
         sizes_db: FloatArray,
         step: int,
     ) -> Onsets:
-        """From the statistics of loss by case, day and shape, for some sizes; every `step`-th day.
+        """From the statistics of loss by case, day and shape, for some sizes; onsets `step` days at a time.
 
         Parameters
         ----------
@@ -126,7 +137,7 @@ class Onsets:
         sizes_db
             Sizes of the fault. [dB]
         step
-            Days from one onset to the next.
+            Days from one onset to the next; each stands for the days up to the next one.
         """
         days, shapes = len(range(0, loss_a.shape[1], step)), loss_a.shape[2]
         weight = np.empty((len(sizes_db), shapes, days, len(rows)), np.float32)

@@ -45,11 +45,11 @@ def test_sizes_shapes_and_onsets_are_summed(circuits: int, strength: float, seed
 
 
 def test_ratios_by_size_are_those_of_the_statistics() -> None:
-    """Each size's ratio is a s - b s^2 / 2, widened by the grid, averaged over the lags that circuits may show."""
+    """Each size's ratio is a s - b s^2 / 2, widened by the grid, averaged over days and the lags circuits may show."""
     rng = np.random.default_rng(5)
     days, step, sizes = 120, 2, np.array([0.2, 0.5, 1.0])
     loss = rng.normal(0.0, 0.05, (3, days)).astype(np.float32)
-    loss[:, 60:] += 0.5
+    loss[:, 61:] += 0.5
     a, b = template_statistics(loss, np.full(3, 0.05), np.zeros(3))
     onsets = Onsets.of_sizes(a, b, np.array([2, 0]), sizes, step)
     assert onsets.log_ratio.shape == (3, len(RAMP_DAYS), days // step, 2)
@@ -58,14 +58,15 @@ def test_ratios_by_size_are_those_of_the_statistics() -> None:
     assert reach == LONGEST_LAG_DAYS // step
     for column, case in enumerate((2, 0)):
         for shape in range(len(RAMP_DAYS)):
-            of_a, of_b = (values[case, ::step, shape].astype(np.float64) for values in (a, b))
+            of_a, of_b = (values[case, :, shape].astype(np.float64) for values in (a, b))
             for number, size in enumerate(sizes):
                 with np.errstate(invalid="ignore", divide="ignore"):
                     best = of_a / of_b
                     wide = of_b / (1.0 + of_b * (0.2 * size) ** 2)
                     peak = 0.5 * best * of_a - 0.5 * (best - size) ** 2 * wide
                 log_ratio = np.where((of_a > 0) & (of_b > 0), peak, of_a * size - 0.5 * size**2 * of_b)
-                log_ratio = np.pad(np.maximum(log_ratio, -60.0), reach, mode="edge")
+                log_ratio = logsumexp(np.maximum(log_ratio, -60.0).reshape(-1, step), axis=1) - np.log(step)
+                log_ratio = np.pad(log_ratio, reach, mode="edge")
                 top = log_ratio.max()
                 mean = np.convolve(np.exp(log_ratio - top), lags, mode="valid")
                 expected = np.log(np.maximum(mean, LOWEST_WEIGHT)) + top
