@@ -32,6 +32,7 @@ from planner.health.daily_series import (
 )
 from planner.health.drift import DEFAULT_TEST_NOISE_DB, repeat_noise
 from planner.health.fault_laws import (
+    AGEING_SHARE,
     BEND_PER_NM,
     PATH_CAUSES,
     RAMP_DAYS,
@@ -344,7 +345,7 @@ def weigh_cases(
     cases.has_power, cases.has_tests = np.zeros(count, np.bool_), np.zeros(count, np.bool_)
     if days == 0:
         return
-    path_laws, transceiver = CauseLaws(PATH_CAUSES, cases.offset_scale_db), CauseLaws(("transceiver",))
+    path_laws, of_ends = CauseLaws(PATH_CAUSES, cases.offset_scale_db), CauseLaws(("transceiver", "ageing"))
     for start in range(0, count, CASES_AT_ONCE):
         part = slice(start, min(start + CASES_AT_ONCE, count))
         numbers = chosen[part]
@@ -380,9 +381,13 @@ def weigh_cases(
         ends = ((cases.receiver, LOSS_AZ, LOSS_ZA), (cases.launch, LAUNCH_A, LAUNCH_Z))
         for target, first, second in ends:
             for column, kind in enumerate((first, second)):
-                seen = change_evidence(*stats[kind], transceiver)[:, :, 0]
-                cases.end_day[part, kind] = seen.argmax(axis=1)
-                target[part, column] = np.where(rows[:, kind] >= 0, log_mean(seen, axis=1), 0.0)
+                seen = change_evidence(*stats[kind], of_ends)
+                cases.end_day[part, kind] = seen[:, :, 0].argmax(axis=1)
+                found, aged = log_mean(seen, axis=1).T
+                if kind in (LAUNCH_A, LAUNCH_Z):
+                    # whatever else is wrong, a launch may have aged
+                    found = found - np.logaddexp(np.log(1.0 - AGEING_SHARE), np.log(AGEING_SHARE) + aged)
+                target[part, column] = np.where(rows[:, kind] >= 0, found, 0.0)
         best = cases.evidence[part][:, :, 0].argmax(axis=1)
         cases.best_day[part] = best
         each = np.arange(len(numbers))

@@ -62,6 +62,7 @@ IntArray = NDArray[np.int64]
 
 CLEANING_LEAVES = 0.25  # chance that a dirty face is still dirty after one cleaning; our estimate
 PASS_DIRTY, PASS_DAMAGED = 0.15, 0.25  # chance ratio that such a face passes a look against a clean one
+SEEN_BEFORE = 0.1  # weight of a touch as the onset of damage that was seen before it: only the new mating is news
 OLDER_OFFSET = 0.3  # weight of an offset at a touch that was not the joint's last
 BEFORE_SHARE = 0.25  # of bends, splices, transceivers: so before the first reading
 QUIET_POWER, QUIET_TESTS = 0.02, 0.3  # what is left of a within-history fault where nothing moved
@@ -76,10 +77,11 @@ LEARNED_TOGETHER[CODE["damaged_end_face"]] = CODE["contamination"]
 
 @dataclass
 class Looks:
-    """Cleanings and passed inspections by end face; ordered by element (index of `Hypotheses.names`) and day."""
+    """Cleanings, passed looks and damage seen, by end face; ordered by element (of `Hypotheses.names`) and day."""
 
     clean_key: FloatArray
     pass_key: FloatArray
+    damage_key: FloatArray
 
 
 @dataclass
@@ -101,13 +103,14 @@ KEY_SPAN = 1_000_000.0
 
 
 def looks_by_face(names: pd.Index, looks: pd.DataFrame) -> Looks:
-    """Cleanings and passed inspections as sorted keys element x span + day."""
+    """Cleanings, passed inspections and those that found damage as sorted keys element x span + day."""
     element = names.get_indexer(pd.Index(looks["connector_id"]))
     key = element * KEY_SPAN + looks["day"].to_numpy(np.float64)
     known = element >= 0
     cleaning = (looks["what"] == "cleaning").to_numpy(np.bool_)
     passed = ~cleaning & ~looks["dirty"].to_numpy(np.bool_) & ~looks["damaged"].to_numpy(np.bool_)
-    return Looks(np.sort(key[known & cleaning]), np.sort(key[known & passed]))
+    damaged = known & looks["damaged"].to_numpy(np.bool_)
+    return Looks(*(np.sort(key[which]) for which in (known & cleaning, known & passed, damaged)))
 
 
 def weigh_hypotheses(
@@ -388,7 +391,7 @@ def _weigh_timing(
 
 
 def _still_bad(looks: Looks, element: IntArray, day: FloatArray, cause: NDArray[np.integer]) -> FloatArray:
-    """Chance factor that dirt (damage) of that day outlived the cleanings and passed looks since."""
+    """Chance factor that dirt (damage) of that day outlived the cleanings and passed looks since, and was new then."""
     key, end = element * KEY_SPAN + day, (element + 1) * KEY_SPAN - KEY_SPAN / 2
 
     def later(keys: FloatArray, start: FloatArray) -> IntArray:
@@ -397,7 +400,9 @@ def _still_bad(looks: Looks, element: IntArray, day: FloatArray, cause: NDArray[
     cleanings = later(looks.clean_key, key - 1.0)
     passes = later(looks.pass_key, key + 0.5)
     dirt = CLEANING_LEAVES ** np.minimum(cleanings, 4) * PASS_DIRTY ** np.minimum(passes, 3)
-    damage = PASS_DAMAGED ** np.minimum(passes, 3)
+    first = np.searchsorted(looks.damage_key, element * KEY_SPAN - KEY_SPAN / 2)
+    seen_before = np.searchsorted(looks.damage_key, key - 1.0) > first
+    damage = PASS_DAMAGED ** np.minimum(passes, 3) * np.where(seen_before, SEEN_BEFORE, 1.0)
     factor = np.where(cause == CODE["contamination"], dirt, np.where(cause == CODE["damaged_end_face"], damage, 1.0))
     return np.asarray(factor, np.float64)
 

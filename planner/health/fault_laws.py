@@ -34,6 +34,9 @@ SMALLEST_FAULT_DB = 0.12
 SMALL_SHIFT_DB, SMALL_SHIFT_SPREAD = 0.06, 0.6
 # A remating offset smaller than this is not worth naming: it belongs to "nothing" too. [dB] Our choice.
 SMALLEST_OFFSET_DB = 0.18
+# Transmitters age: share of those whose launch falls slowly within the readings, by a half-normal of this scale. [dB]
+# Our estimates; an exchange is worth while beyond.
+AGEING_SHARE, AGEING_DB = 0.3, 0.2
 SMALL_SHIFT_SHARE = 0.5  # of circuits with nothing wrong, those whose level moved a little all the same
 
 # Median and spread of the logarithm of the size. [dB] Our estimates; wide on purpose.
@@ -59,6 +62,7 @@ _SHAPES = {
     "remating_offset": (0.98, 0.01, 0.01),
     "transceiver": (0.30, 0.30, 0.40),
     "nothing": (0.60, 0.20, 0.20),
+    "ageing": (0.0, 0.1, 0.9),
 }
 # Attenuation of a bend against wavelength: exp(k (nm - 1550)); 1310 nm loses .15 of 1550 nm at k = .008.
 BEND_PER_NM = (0.004, 0.008, 0.012)
@@ -140,7 +144,7 @@ UNKNOWN_PATH_RATE = {  # that something is wrong on a path of usual length, wher
 def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np.float64]:
     """Probabilities over `SIZES_DB` of the present size of a fault of that cause, shape (32,).
 
-    Faults begin at `SMALLEST_FAULT_DB`, offsets at `SMALLEST_OFFSET_DB`; what is smaller is "nothing". A
+    "ageing" is the usual slow fall of a launch, no fault. Faults begin at `SMALLEST_FAULT_DB`, offsets at `SMALLEST_OFFSET_DB`; what is smaller is "nothing". A
     remating offset has the size of a Student-t of five degrees of freedom and the given scale.
     """
     log_size = np.log(SIZES_DB)
@@ -149,6 +153,8 @@ def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np
     elif cause == "nothing":
         spread = (log_size - np.log(SMALL_SHIFT_DB)) / SMALL_SHIFT_SPREAD
         weight = np.where(SIZES_DB < SMALLEST_OFFSET_DB, np.exp(-0.5 * spread**2), 0.0)
+    elif cause == "ageing":
+        weight = SIZES_DB * np.exp(-0.5 * (SIZES_DB / AGEING_DB) ** 2)
     elif cause == "remating_offset":
         # density of |t| per log size
         density = SIZES_DB * offset_density(SIZES_DB, offset_scale_db)
