@@ -69,7 +69,7 @@ QUIET_POWER, QUIET_TESTS = 0.02, 0.3  # what is left of a within-history fault w
 ROUNDS = 4
 PRIOR_CASES = 20.0  # weight of the prior share of each cause when it is learned, in circuits
 LEARNING_LIMITS = (0.2, 5.0)
-# what is rare by our estimate may be far commoner in some fleet: bends, splices, breaks
+# what is rare by our estimate may be far commoner in some fleet: bends, splices, breaks, large offsets
 MOST_OF_RARE = 20.0
 LEARNED_TOGETHER = np.arange(len(CODE))  # cause whose factor each cause takes
 LEARNED_TOGETHER[CODE["damaged_end_face"]] = CODE["contamination"]
@@ -445,5 +445,5 @@ class _Learning:
         factor[faults] = np.where(expected > 0, seen / scale + pseudo, 1.0) / np.where(expected > 0, expected, 1.0)
         factor = factor[LEARNED_TOGETHER]
         most = np.full(len(CODE), LEARNING_LIMITS[1])
-        most[[CODE[name] for name in ("bend", "splice", "fibre_break")]] = MOST_OF_RARE
+        most[[CODE[name] for name in ("bend", "splice", "fibre_break", "remating_offset")]] = MOST_OF_RARE
         return np.asarray(np.log(np.clip(factor, LEARNING_LIMITS[0], most)), np.float64)

@@ -144,7 +144,8 @@ UNKNOWN_PATH_RATE = {  # that something is wrong on a path of usual length, wher
 def size_law(cause: str, offset_scale_db: float = OFFSET_SCALE_DB) -> NDArray[np.float64]:
     """Probabilities over `SIZES_DB` of the present size of a fault of that cause, shape (32,).
 
-    "ageing" is the usual slow fall of a launch, no fault. Faults begin at `SMALLEST_FAULT_DB`, offsets at `SMALLEST_OFFSET_DB`; what is smaller is "nothing". A
+    "ageing" is the usual slow fall of a launch, no fault.
+    Faults begin at `SMALLEST_FAULT_DB`, offsets at `SMALLEST_OFFSET_DB`; what is smaller is "nothing". A
     remating offset has the size of a Student-t of five degrees of freedom and the given scale.
     """
     log_size = np.log(SIZES_DB)

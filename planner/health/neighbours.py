@@ -44,10 +44,11 @@ class Neighbours:
 
     For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset (a joint's by when
     it was opened) of (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day)
-    + spared W], where W is what explains a circuit without e. Against it stand the product of the W, and that e or any
-    other element of c is at fault for the others but spared c: else a fault of the others would be laid on a circuit
-    that changed for a reason of its own. What stands against is the same for all elements of c, so that they differ
-    by what speaks for each: how common its fault is, when it was opened, what is believed of it.
+    + spared W], where W is what explains a circuit without e. Against it stands that every
+    other circuit has a fault of its own or none, and that e or any other element of c is at fault for the others but
+    spared c: else a fault of the others would be laid on a circuit that changed for a reason of its own. What stands
+    against is the same for all elements of c, so that they differ by what speaks for each: how common its fault is,
+    when it was opened, what is believed of it.
     """
 
     def __init__(
@@ -70,7 +71,7 @@ class Neighbours:
         self.alone = _by_cause(ALONE, ALONE_ARRAY_FACE, cause, array_face)
         # where all circuits ride on one fibre a break hits them all
         self.alone = np.where(fibres == 1, np.minimum(self.alone, ALONE_ONE_FIBRE), self.alone)
-        without, _ = self._without(sources[:, :NEIGHBOURS].sum(axis=1))
+        without = self._without(sources[:, :NEIGHBOURS].sum(axis=1))
         rows = cases.computed[case[pairs]]
         opened = np.where(np.isin(cause, JOINT_CAUSES), hypotheses.joint[hypothesis[pairs]], -1)
         joint, others_only = _joint_evidence(
@@ -92,8 +93,12 @@ class Neighbours:
         result = np.zeros(len(self.case))
         if len(self.pairs) == 0:
             return result
-        _, others = self._without(total)
         case = self.case[self.pairs]
+        # what explains the other circuits by faults of their own: of none of the elements they share
+        own = total.copy()
+        own[self.pairs] = -np.inf
+        others = log_total(own, self.case, self.cases)[case]
+        others = np.repeat(np.add.reduceat(others, self.start), self.size) - others
         # that some element of the circuit, whichever, is at fault for the others but spared it
         spared = rate[self.pairs] + self.others_only - others
         most = np.zeros(self.cases)
@@ -104,14 +109,11 @@ class Neighbours:
         result[self.pairs] = np.logaddexp(np.log1p(-self.alone) + self.gain - against, np.log(self.alone))
         return result
 
-    def _without(self, total: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Log evidence of each pair's circuit without the element, and its sum over the other circuits."""
-        if len(self.pairs) == 0:
-            return np.zeros(0), np.zeros(0)
+    def _without(self, total: FloatArray) -> FloatArray:
+        """Log evidence of each pair's circuit without the element."""
         evidence = log_total(total, self.case, self.cases)[self.case[self.pairs]]
         share = np.exp(np.minimum(total[self.pairs] - evidence, -1e-9))
-        without = evidence + np.log1p(-share)
-        return without, np.repeat(np.add.reduceat(without, self.start), self.size) - without
+        return np.asarray(evidence + np.log1p(-share), np.float64)
 
 
 def _shared_pairs(
