@@ -14,7 +14,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from planner.health.absolute_levels import Before
@@ -31,6 +30,7 @@ from planner.health.evidence_sources import (
     TRACE,
     normalised,
 )
+from planner.health.face_looks import KEY_SPAN, Looks, still_bad
 from planner.health.fault_laws import (
     BEFORE_TOUCHES,
     CODE,
@@ -60,9 +60,6 @@ from planner.health.touches import Touches
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-CLEANING_LEAVES = 0.25  # chance that a dirty face is still dirty after one cleaning; our estimate
-PASS_DIRTY, PASS_DAMAGED = 0.15, 0.25  # chance ratio that such a face passes a look against a clean one
-SEEN_BEFORE = 0.1  # weight of a touch as the onset of damage that was seen before it: only the new mating is news
 OLDER_OFFSET = 0.3  # weight of an offset at a touch that was not the joint's last
 BEFORE_SHARE = 0.25  # of bends, splices, transceivers: so before the first reading
 QUIET_POWER, QUIET_TESTS = 0.02, 0.3  # what is left of a within-history fault where nothing moved
@@ -73,15 +70,6 @@ LEARNING_LIMITS = (0.2, 5.0)
 MOST_OF_RARE = 20.0
 LEARNED_TOGETHER = np.arange(len(CODE))  # cause whose factor each cause takes
 LEARNED_TOGETHER[CODE["damaged_end_face"]] = CODE["contamination"]
-
-
-@dataclass
-class Looks:
-    """Cleanings, passed looks and damage seen, by end face; ordered by element (of `Hypotheses.names`) and day."""
-
-    clean_key: FloatArray
-    pass_key: FloatArray
-    damage_key: FloatArray
 
 
 @dataclass
@@ -96,21 +84,6 @@ class Weighed:
     leading_case: IntArray  # per circuit, the case that most probably is the worst fault
     before: Before  # per circuit, what absolute loss says
     learned: dict[str, float]
-
-
-# elements per key; days are kept well below this
-KEY_SPAN = 1_000_000.0
-
-
-def looks_by_face(names: pd.Index, looks: pd.DataFrame) -> Looks:
-    """Cleanings, passed inspections and those that found damage as sorted keys element x span + day."""
-    element = names.get_indexer(pd.Index(looks["connector_id"]))
-    key = element * KEY_SPAN + looks["day"].to_numpy(np.float64)
-    known = element >= 0
-    cleaning = (looks["what"] == "cleaning").to_numpy(np.bool_)
-    passed = ~cleaning & ~looks["dirty"].to_numpy(np.bool_) & ~looks["damaged"].to_numpy(np.bool_)
-    damaged = known & looks["damaged"].to_numpy(np.bool_)
-    return Looks(*(np.sort(key[which]) for which in (known & cleaning, known & passed, damaged)))
 
 
 def weigh_hypotheses(
@@ -166,7 +139,7 @@ def weigh_hypotheses(
     prior = normalised(common + sources[:, BELIEF], case)[main]
     rounds = _Learning(cause[main], _shares(hypotheses, hypothesis[main]), prior, ordered_causes)
     factor = np.zeros(len(CODE))
-    neighbours = Neighbours(sources, case, hypothesis, hypotheses, cases, touches)
+    neighbours = Neighbours(sources, case, hypothesis, hypotheses, cases, touches, looks)
     for _ in range(ROUNDS):
         sources[:, COMMON] = common + factor[cause]
         total = sources[:, :NEIGHBOURS].sum(axis=1)
@@ -347,11 +320,11 @@ def _weigh_timing(
     inside = np.arange(len(pair)) - np.repeat(np.concatenate(([0], np.cumsum(count)[:-1])), count)
     row_of = touches.start[own[pair]] + inside
     day = touches.day[row_of]
-    kept = touches.share[row_of] * _still_bad(looks, element[pair], day.astype(np.float64), cause[pair])
+    kept = touches.share[row_of] * still_bad(looks, element[pair], day.astype(np.float64), cause[pair])
     # a later mating draws the offset anew
     newest = inside == count[pair] - 1
     kept = np.where(offset[pair] & ~newest, OLDER_OFFSET * touches.share[row_of], kept)
-    ahead = _still_bad(looks, element, np.full(len(pairs), -KEY_SPAN / 2), cause)
+    ahead = still_bad(looks, element, np.full(len(pairs), -KEY_SPAN / 2), cause)
     # touches before the first reading add to "before"
     old = day < 1
     weight_before = BEFORE_TOUCHES * ahead
@@ -388,23 +361,6 @@ def _weigh_timing(
         np.nan,
         np.where(best_touch >= background, touched_day, onset[pairs]),
     )
-
-
-def _still_bad(looks: Looks, element: IntArray, day: FloatArray, cause: NDArray[np.integer]) -> FloatArray:
-    """Chance factor that dirt (damage) of that day outlived the cleanings and passed looks since, and was new then."""
-    key, end = element * KEY_SPAN + day, (element + 1) * KEY_SPAN - KEY_SPAN / 2
-
-    def later(keys: FloatArray, start: FloatArray) -> IntArray:
-        return np.asarray(np.searchsorted(keys, end) - np.searchsorted(keys, start), np.int64)
-
-    cleanings = later(looks.clean_key, key - 1.0)
-    passes = later(looks.pass_key, key + 0.5)
-    dirt = CLEANING_LEAVES ** np.minimum(cleanings, 4) * PASS_DIRTY ** np.minimum(passes, 3)
-    first = np.searchsorted(looks.damage_key, element * KEY_SPAN - KEY_SPAN / 2)
-    seen_before = np.searchsorted(looks.damage_key, key - 1.0) > first
-    damage = PASS_DAMAGED ** np.minimum(passes, 3) * np.where(seen_before, SEEN_BEFORE, 1.0)
-    factor = np.where(cause == CODE["contamination"], dirt, np.where(cause == CODE["damaged_end_face"], damage, 1.0))
-    return np.asarray(factor, np.float64)
 
 
 def _shares(hypotheses: Hypotheses, hypothesis: IntArray) -> FloatArray:

@@ -6,11 +6,14 @@ pair. A trunk whose bend would dim twelve circuits is not bent where eleven of t
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from planner.health.circuit_cases import Cases
 from planner.health.evidence_sources import LEVEL, NEIGHBOURS, POWER, log_total
+from planner.health.face_looks import KEY_SPAN, Looks, still_bad
 from planner.health.fault_laws import (
     ALONE,
     ALONE_ARRAY_FACE,
@@ -59,6 +62,7 @@ class Neighbours:
         hypotheses: Hypotheses,
         cases: Cases,
         touches: Touches,
+        looks: Looks,
     ) -> None:
         self.case, self.cases = case, len(cases.circuit)
         self.pairs, self.start, self.size = _shared_pairs(case, hypothesis, hypotheses, cases)
@@ -73,9 +77,11 @@ class Neighbours:
         self.alone = np.where(fibres == 1, np.minimum(self.alone, ALONE_ONE_FIBRE), self.alone)
         without = self._without(sources[:, :NEIGHBOURS].sum(axis=1))
         rows = cases.computed[case[pairs]]
-        opened = np.where(np.isin(cause, JOINT_CAUSES), hypotheses.joint[hypothesis[pairs]], -1)
+        heads = pairs[self.start]
+        joint = np.where(np.isin(cause[self.start], JOINT_CAUSES), hypotheses.joint[hypothesis[heads]], -1)
+        onsets = _onsets_of(touches, looks, joint, hypotheses.element[hypothesis[heads]], cause[self.start])
         joint, others_only = _joint_evidence(
-            cases, rows, column, spared, fibres == 1, without, self.start, self.size, opened, touches
+            cases, rows, column, spared, fibres == 1, without, self.start, self.size, onsets
         )
         self.gain = joint - sources[pairs, POWER:LEVEL].sum(axis=1)
         self.others_only = others_only + np.log(spared)
@@ -160,15 +166,14 @@ def _joint_evidence(
     without: FloatArray,
     start: IntArray,
     size: IntArray,
-    opened: IntArray,
-    touches: Touches,
+    onsets: list[OnsetWeights],
 ) -> tuple[FloatArray, FloatArray]:
     """Log evidence, for each member of each group, that a fault of one onset hit it and perhaps the others; and
     that it hit the others, perhaps, and spared this one.
 
     `without` is the log evidence of each member's circuit without the element: what speaks where it was spared.
     Where all circuits ride on one fibre (the common part of a passive tree) they lose the same, else each
-    its own. `opened` is the joint of each member's fault, -1 for faults that are not a joint's.
+    its own. `onsets` says of each group when its fault may have begun.
     """
     joint, others = np.zeros(int(size.sum())), np.zeros(int(size.sum()))
     groups = []
@@ -176,18 +181,18 @@ def _joint_evidence(
         members = np.arange(start[number], start[number] + size[number])
         order = members[np.argsort(row[members], kind="stable")]
         first = order[0]
-        key = (bool(one_fibre[first]), int(column[first]), float(spared[first]), int(opened[first]))
+        key = (bool(one_fibre[first]), int(column[first]), float(spared[first]), onsets[number].key)
         groups.append((row[order].tobytes(), key, without[order].tobytes(), number, order))
     # those on the same circuits one after the other: what the circuits say of a fault is worked out once, and of
     # elements that are weighed alike the first speaks for all
     groups.sort(key=lambda group: group[:4])
     before, circuits, hits = None, b"", _Hits(cases, np.zeros(0, np.int64))
     found = np.zeros(0), np.zeros(0)
-    for rows, key, left, _number, order in groups:
+    for rows, key, left, number, order in groups:
         if rows != circuits:
             circuits, hits = rows, _Hits(cases, np.frombuffer(rows, row.dtype))
         if (rows, key, left) != before:
-            before, found = (rows, key, left), hits.weigh(*key, without[order], touches)
+            before, found = (rows, key, left), hits.weigh(*key[:3], onsets[number], without[order])
         joint[order], others[order] = found
     return joint, others
 
@@ -205,10 +210,10 @@ class _Hits:
         self.known = np.zeros(len(SIZES_DB), np.bool_)
 
     def weigh(
-        self, one_fibre: bool, column: int, spared: float, joint: int, without: FloatArray, touches: Touches
+        self, one_fibre: bool, column: int, spared: float, onset: OnsetWeights, without: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """With each circuit hit and perhaps the others, and of the others alone; shape (circuits,) each."""
-        when = onset_law(touches, joint, self.cases.evidence.shape[1])
+        when = onset_law(onset, self.cases.evidence.shape[1])
         if not one_fibre:
             return weigh_together(*self._days(column), np.zeros(1, np.int64), np.log(when)[None, None], spared, without)
         law = size_law(PATH_CAUSES[column])
@@ -249,18 +254,48 @@ class _Hits:
         return self.of_size
 
 
-def onset_law(touches: Touches, joint: int, days: int) -> FloatArray:
-    """Probability of each day to be the onset of a fault of a joint, times the number of days; ones without a joint.
-
-    The days on which it was opened, as readings show them, a background, and the rest before the first reading.
+@dataclass(frozen=True)
+class OnsetWeights:
+    """When a fault may have begun: weights of touches by `day`, `unrecorded` in all for other days, and `before` the
+    first reading. `key` is the same for equal weights; one of no joint may begin any day.
     """
-    if joint < 0:
+
+    key: bytes
+    day: IntArray
+    weight: FloatArray
+    unrecorded: float
+    before: float
+
+
+def _onsets_of(
+    touches: Touches, looks: Looks, joint: IntArray, element: IntArray, cause: NDArray[np.integer]
+) -> list[OnsetWeights]:
+    """Of each fault: the touches of its joint, as far as what began then may still be there."""
+    count = np.where(joint >= 0, np.append(np.diff(touches.start), 0)[np.maximum(joint, 0)], 0)
+    fault = np.repeat(np.arange(len(joint)), count)
+    start = np.concatenate(([0], np.cumsum(count)))
+    place = np.arange(len(fault)) - start[fault] + touches.start[joint[fault]]
+    day = touches.day[place]
+    weight = touches.share[place] * still_bad(looks, element[fault], day.astype(np.float64), cause[fault])
+    before = BEFORE_TOUCHES * still_bad(looks, element, np.full(len(joint), -KEY_SPAN / 2), cause)
+    found = []
+    for number in range(len(joint)):
+        own = slice(int(start[number]), int(start[number + 1]))
+        key = b"" if joint[number] < 0 else day[own].tobytes() + weight[own].tobytes() + before[number].tobytes()
+        found.append(OnsetWeights(key, day[own], weight[own], touches.unrecorded, float(before[number])))
+    return found
+
+
+def onset_law(onset: OnsetWeights, days: int) -> FloatArray:
+    """Probability of each day to be the onset of a fault, times the number of days; ones for one of no joint.
+
+    The days on which its joint was opened, as readings show them, a background, and the rest before the first reading.
+    """
+    if not onset.key:
         return np.ones(days)
-    rows = slice(int(touches.start[joint]), int(touches.start[joint + 1]))
-    day, share = touches.day[rows], touches.share[rows]
-    weight = np.full(days, touches.unrecorded / max(days, 1))
+    law = np.full(days, onset.unrecorded / max(days, 1))
     for later, part in TOUCH_SPREAD:
-        shown = day + later
+        shown = onset.day + later
         inside = (shown >= 0) & (shown < days)
-        np.add.at(weight, shown[inside], part * share[inside])
-    return np.asarray(weight * days / (touches.unrecorded + BEFORE_TOUCHES + share.sum()))
+        np.add.at(law, shown[inside], part * onset.weight[inside])
+    return np.asarray(law * days / (onset.unrecorded + onset.before + onset.weight.sum()))

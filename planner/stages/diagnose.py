@@ -28,11 +28,12 @@ from planner.health.circuit_cases import (
     with_joints,
 )
 from planner.health.daily_series import end_rows
-from planner.health.diagnosis import looks_by_face, weigh_hypotheses
+from planner.health.diagnosis import weigh_hypotheses
 from planner.health.diagnosis_report import diagnosis_frames
 from planner.health.dirt_costs import costing_share, found_at_touches
 from planner.health.drift import loss_test_drift
 from planner.health.face_light import light_by_circuit, settled
+from planner.health.face_looks import looks_by_face
 from planner.health.hypotheses import Hypotheses, list_hypotheses
 from planner.health.offset_law import LevelShifts, learned_offset_scale
 from planner.health.order_causes import corrected_shares

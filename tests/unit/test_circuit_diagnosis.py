@@ -18,11 +18,11 @@ from planner.errors import InputError, TraceError
 from planner.health.absolute_levels import Levels, weigh_levels
 from planner.health.change_evidence import size_estimate, template_statistics
 from planner.health.change_points import segment_series
-from planner.health.circuit_cases import CircuitSeries, moved_since
+from planner.health.circuit_cases import CircuitSeries, list_cases, moved_since, weigh_cases
 from planner.health.daily_series import quantisation_sd
-from planner.health.diagnosis import looks_by_face
 from planner.health.diagnosis_evidence import by_source
 from planner.health.diagnosis_report import next_test
+from planner.health.face_looks import looks_by_face
 from planner.health.fault_laws import (
     CODE,
     PATH_CAUSES,
@@ -289,6 +289,28 @@ def test_circuits_may_show_a_common_fault_days_apart() -> None:
     near = Onsets.of_days(spike).log_ratio[0, 0, :, 0]
     assert near[50] > near[53] > near[60] > near[79] > near[90]
     assert np.exp(near.astype(np.float64)).sum() == pytest.approx(np.exp(10.0), rel=1e-4)
+
+
+def test_a_launch_ages_slowly_without_being_at_fault() -> None:
+    """A fall of .3 dB over the year is ageing, one of a whole decibel or within a day a fault."""
+    day = np.arange(400)
+    falls = [
+        0.3 * np.clip((day - 100) / 240, 0, 1),
+        1.0 * np.clip((day - 100) / 240, 0, 1),
+        np.where(day > 150, 0.3, 0),
+    ]
+    launch = np.random.default_rng(5).normal(0.0, 0.02, (3, 400)) + falls
+    row = np.stack([np.full(3, -1), np.full(3, -1), np.arange(3), np.full(3, -1)], axis=1)
+    series = CircuitSeries(np.datetime64("2031-01-01"), 400, row, segment_series(launch))
+    none = pd.DataFrame({"circuit": np.zeros(0, np.int64), "size_db": np.zeros(0)})
+    cases = list_cases(series, np.arange(3), 3, none, 0.05)
+    cases.last_test_of = np.full(3, np.nan)
+    keys = ("circuit", "direction", "wavelength_nm", "reference_cords", "day", "loss_db")
+    tests = pd.DataFrame({name: [] for name in keys})
+    weigh_cases(cases, np.arange(3), series, np.arange(3), tests, np.full(3, 1310.0), np.zeros((3, len(PATH_CAUSES))))
+    aged, failed, sudden = cases.launch[:, 0]
+    assert aged < 3.0  # ten times as rare as ageing: no more than even odds
+    assert failed > 8.0 and sudden > 8.0
 
 
 def test_a_test_counts_with_what_the_light_did_since() -> None:
