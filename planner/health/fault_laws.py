@@ -138,6 +138,8 @@ UNKNOWN_PATH_RATE = {  # that something is wrong on a path of usual length, wher
     "bend": 0.006,
     "splice": 0.003,
     "fibre_break": 0.002,
+    "remating_offset": 1.0,
+    "nothing": 1.0,
 }
 
 
