@@ -144,7 +144,7 @@ def _shared_pairs(
     changed = (cases.last_day >= cases.first_day)[case[pairs]]
     kept = (size > 1) & np.logical_or.reduceat(changed, start)
     pairs, size = pairs[np.repeat(kept, size)], size[kept]
-    return pairs, np.concatenate(([0], np.cumsum(size)[:-1])).astype(np.int64), size
+    return pairs, np.asarray(np.cumsum(size) - size, np.int64), size
 
 
 def _by_cause(

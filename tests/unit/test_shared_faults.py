@@ -10,6 +10,7 @@ from planner.health.absolute_levels import Before
 from planner.health.change_points import segment_series
 from planner.health.circuit_cases import CircuitSeries, list_cases, weigh_cases
 from planner.health.diagnosis import Weighed, weigh_hypotheses
+from planner.health.evidence_sources import NEIGHBOURS
 from planner.health.face_looks import Looks, looks_by_face
 from planner.health.fault_laws import PATH_CAUSES
 from planner.health.hypotheses import Hypotheses, list_hypotheses
@@ -132,6 +133,13 @@ def test_one_fault_on_many_circuits_is_learned_from_once() -> None:
     """Twelve circuits that show one bend of their feeder do not make bends twelve times as common as one does."""
     alone, shared = diagnosed({0: (151, 0.5)}, []), diagnosed(ALL_RISE, [])
     assert shared[1].learned["bend"] < 2.5 * alone[1].learned["bend"]
+
+
+def test_where_nothing_changed_nothing_is_shared() -> None:
+    """Without any change no circuit has anything to say of another."""
+    hypotheses, weighed = diagnosed({}, [("P0", 150)])
+    assert probabilities(hypotheses, weighed, 0).groupby(level=0).sum()["nothing"] > 0.9
+    assert (weighed.log_evidence[:, NEIGHBOURS] == 0.0).all()
 
 
 def test_damage_seen_before_a_touch_did_not_begin_at_it() -> None:
