@@ -138,7 +138,7 @@ def test_one_fault_on_many_circuits_is_learned_from_once() -> None:
 def test_where_nothing_changed_nothing_is_shared() -> None:
     """Without any change no circuit has anything to say of another."""
     hypotheses, weighed = diagnosed({}, [("P0", 150)])
-    assert probabilities(hypotheses, weighed, 0).groupby(level=0).sum()["nothing"] > 0.9
+    assert probabilities(hypotheses, weighed, 0).groupby(level=0).sum()["nothing"] > 0.8
     assert (weighed.log_evidence[:, NEIGHBOURS] == 0.0).all()
 
 
