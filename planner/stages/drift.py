@@ -27,6 +27,7 @@ from planner.store.series_queries import (
     transceiver_resets,
 )
 from planner.store.stage_ledger import seen_load
+from planner.store.test_cord_queries import find_doubtful
 from planner.tables.result_tables import SERIES_DRIFT
 
 PORTS_AT_ONCE = 40_000
@@ -35,6 +36,7 @@ PORTS_AT_ONCE = 40_000
 def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> str:
     """Bring `series_drift` up to date."""
     progress(0.05, "reading the series")
+    left_out = find_doubtful(con, now)
     ports = power_ports(con, now)
     tests = loss_test_series(con, now)
     seen, as_of = seen_load(con, "drift")
@@ -45,7 +47,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     progress(0.9, "drift of loss tests")
     replace_result(con, "series_drift", stacked([power, loss_test_drift(tests)]))
     missing = [name for name, rows in (("power_readings", ports), ("loss_tests", tests)) if rows.empty]
-    return "; ".join(f"not assessed: no {table}" for table in missing)
+    return "; ".join([*(f"not assessed: no {table}" for table in missing), *([left_out] if left_out else [])])
 
 
 def _power_rows(con: duckdb.DuckDBPyConnection, now: datetime, ports: pd.DataFrame, progress: Progress) -> pd.DataFrame:

@@ -244,7 +244,9 @@ def otdr_traces(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list
             SELECT trace_id, event_no, "at", circuit_id, direction, wavelength_nm, distance_m, loss_db,
                    reflectance_db, kind
             FROM otdr_events JOIN _wanted_circuits USING (circuit_id)
-            WHERE "at" <= ? ORDER BY circuit_id, "at", trace_id, distance_m, event_no
+            WHERE "at" <= ?
+              AND trace_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'trace')
+            ORDER BY circuit_id, "at", trace_id, distance_m, event_no
             """,
             [now],
         )

@@ -60,7 +60,7 @@ def budget_circuits(con: duckdb.DuckDBPyConnection, circuit_id: str | None = Non
 def acceptance_and_latest_tests(
     con: duckdb.DuckDBPyConnection, now: datetime, circuit_id: str | None = None
 ) -> pd.DataFrame:
-    """First and latest loss test of each circuit and wavelength, up to `now`.
+    """First and latest loss test of each circuit and wavelength that is not doubted, up to `now`.
 
     Tests of both directions and one reference method within a day of the first (or latest) one are averaged.
     Columns circuit_id, wavelength_nm, as_built_db, as_built_at, measured_db, measured_at, directions,
@@ -74,6 +74,7 @@ def acceptance_and_latest_tests(
             SELECT circuit_id, wavelength_nm, "at", coalesce(direction, 'unknown') AS direction, loss_db,
                    reference_cords, test_id
             FROM loss_tests WHERE "at" <= ? {where}
+              AND test_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'loss_test')
         ),
         span AS (
             SELECT circuit_id, wavelength_nm, min("at") AS first_at, max("at") AS last_at,
@@ -206,7 +207,9 @@ def otdr_events_of(con: duckdb.DuckDBPyConnection, now: datetime, circuit_id: st
         f"""
         WITH newest AS (
             SELECT circuit_id, direction, wavelength_nm, arg_max(trace_id, ("at", trace_id)) AS trace_id
-            FROM otdr_events WHERE "at" <= ? {one} GROUP BY ALL
+            FROM otdr_events WHERE "at" <= ? {one}
+              AND trace_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'trace')
+            GROUP BY ALL
         ),
         faces AS (
             SELECT DISTINCT p.circuit_id, p.connector_id, p.port_id, s.port_id AS started_in

@@ -170,7 +170,7 @@ def _daily_means(cell: NDArray[np.int64], values: object, shape: tuple[int, int]
 
 
 def loss_test_series(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
-    """Every loss test up to `now`, ordered by series and time.
+    """Every loss test up to `now` that is not doubted, ordered by series and time.
 
     Columns circuit_id, direction, wavelength_nm, at, loss_db, orl_db, reference_cords, test_set_id.
     """
@@ -179,6 +179,7 @@ def loss_test_series(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFr
         """
         SELECT circuit_id, direction, wavelength_nm, "at", loss_db, orl_db, reference_cords, test_set_id
         FROM loss_tests WHERE "at" <= ?
+          AND test_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'loss_test')
         ORDER BY circuit_id, direction, wavelength_nm, "at", test_id
         """,
         [now],
@@ -215,6 +216,7 @@ def first_levels(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
             SELECT circuit_id, wavelength_nm, "at", test_id, reference_cords, loss_db
             FROM loss_tests JOIN begun USING (circuit_id)
             WHERE loss_db IS NOT NULL AND "at" <= first_at
+              AND test_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'loss_test')
             QUALIFY row_number() OVER (PARTITION BY circuit_id, wavelength_nm, direction ORDER BY "at", test_id) = 1
         ),
         tested AS (

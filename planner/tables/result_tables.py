@@ -80,6 +80,21 @@ CONNECTOR_STATE = Table(
     ),
 )
 
+DOUBTFUL_MEASUREMENTS = Table(
+    name="doubtful_measurements",
+    kind="result",
+    meaning="Loss tests and traces made through a test cord that reads too high; they are left out of the analysis.",
+    key=("kind", "measurement_id"),
+    columns=(
+        _text("kind", "loss_test or trace"),
+        _text("measurement_id", "test or trace"),
+        _text("circuit_id", "circuit"),
+        _at("measured_at", "when"),
+        _text("connector_id", "end face of the test cord"),
+        _number("excess_db", "dB", "by how much its tests lie above the others of their series, median"),
+    ),
+)
+
 SERIES_DRIFT = Table(
     name="series_drift",
     kind="result",
@@ -694,6 +709,7 @@ ROW_HISTORY = Table(
 
 RESULT_TABLES: tuple[Table, ...] = (
     CONNECTOR_STATE,
+    DOUBTFUL_MEASUREMENTS,
     SERIES_DRIFT,
     CIRCUIT_PATHS,
     CIRCUIT_STATUS,
