@@ -28,6 +28,7 @@ from planner.health.evidence_sources import (
     TESTS,
     TIMING,
     TRACE,
+    log_total,
     normalised,
 )
 from planner.health.face_looks import KEY_SPAN, Looks, still_bad
@@ -140,8 +141,12 @@ def weigh_hypotheses(
     rounds = _Learning(cause[main], _shares(hypotheses, hypothesis[main]), prior, ordered_causes)
     factor = np.zeros(len(CODE))
     neighbours = Neighbours(sources, case, hypothesis, hypotheses, cases, touches, looks)
+    cured = _Cured(case, hypothesis, hypotheses, cases, looks)
+    tested = sources[:, TESTS].copy()
     for _ in range(ROUNDS):
         sources[:, COMMON] = common + factor[cause]
+        sources[:, TESTS] = tested
+        sources[:, TESTS] += cured.weigh(sources[:, :NEIGHBOURS].sum(axis=1), sources[:, BELIEF])
         total = sources[:, :NEIGHBOURS].sum(axis=1)
         sources[:, NEIGHBOURS] = neighbours.weigh(total, sources[:, COMMON] + sources[:, BELIEF])
         probability = normalised(total + sources[:, NEIGHBOURS], case)
@@ -152,6 +157,38 @@ def weigh_hypotheses(
     learned = {name: float(np.exp(factor[code])) for name, code in CODE.items()}
     leading = _leading_cases(cases, case, cause, probability, int(hypotheses.circuit.max(initial=-1)) + 1)
     return Weighed(case, hypothesis, sources, onset, probability, leading, before, learned)
+
+
+class _Cured:
+    """What tests showed may be gone: of circuits that tests alone tell, dirt that was cleaned away after the last one.
+
+    That an end face was dirty then is taken to be as probable as of any other; that it no longer is, by what was done
+    to it since. Nothing is wrong now in that case.
+    """
+
+    def __init__(
+        self, case: IntArray, hypothesis: IntArray, hypotheses: Hypotheses, cases: Cases, looks: Looks
+    ) -> None:
+        self.case, self.cases = case, len(cases.circuit)
+        self.calm = np.flatnonzero(hypotheses.family[hypothesis] == NOTHING)
+        last = cases.last_test_of[cases.circuit[case]]
+        dirt = (hypotheses.cause[hypothesis] == CODE["contamination"]) & (hypotheses.family[hypothesis] == PATH)
+        self.dirt = np.flatnonzero(dirt & ~np.isnan(last) & (hypotheses.joint[hypothesis] >= 0))
+        own = hypothesis[self.dirt]
+        kept = still_bad(looks, hypotheses.element[own], last[self.dirt] + 1.0, hypotheses.cause[own])
+        with np.errstate(divide="ignore"):
+            self.gone = np.log(1.0 - kept)
+
+    def weigh(self, total: FloatArray, belief: FloatArray) -> FloatArray:
+        """What that adds, for each pair, to the log weight of nothing being wrong now.
+
+        `total`, `belief`: log weight of every pair, and what of it is what is believed of its end face now.
+        """
+        result = np.zeros(len(self.case))
+        then = (total - belief)[self.dirt] + self.gone
+        gone = log_total(then, self.case[self.dirt], self.cases)[self.case[self.calm]]
+        result[self.calm] = np.logaddexp(total[self.calm], gone) - total[self.calm]
+        return result
 
 
 def _offset_size_share(hypotheses: Hypotheses, hypothesis: IntArray, offset_scale_db: float) -> FloatArray:

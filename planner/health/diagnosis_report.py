@@ -21,6 +21,7 @@ from planner.tables.result_tables import CAUSES
 
 LOWEST_LISTED = 0.001
 LOWEST_BLAME = 0.002
+WORTH_A_TEST_DB = 0.5  # rise of the last test that is worth another one, though nothing is thought to be wrong now
 ALIKE_NEPER = 0.7  # 3 decibans
 POINTED_AT = 0.2  # neighbours alone speak for a circuit where they make a fault that probable
 FACES = ("contamination", "damaged_end_face", "remating_offset")
@@ -134,12 +135,16 @@ def diagnosis_frames(
     pair = kept["pair"].to_numpy(np.int64)
     begins = ~kept["cause"].isin((CODE["nothing"], CODE["record_error"])).to_numpy()
     names = np.asarray(hypotheses.names, dtype=object)
+    circuits = len(has_otdr)
+    tested_high = (cases.last_test_of >= 0) & (cases.size_db[:circuits] >= WORTH_A_TEST_DB)
     frame = _named_rows(every.frame, listed, chosen, hypotheses, circuit_ids).assign(
         evidence=evidence.of_rows(chosen),
         onset_at=moments(np.where(begins, onset_day[pair], np.nan), first_day),
         size_db=_sizes(weighed, hypotheses, cases, pair),
         same_as=_alike(weighed, hypotheses, kept),
-        next_test=_next_tests(kept, names, known_damaged(hypotheses, weighed, pair), has_otdr, wavelengths),
+        next_test=_next_tests(
+            kept, names, known_damaged(hypotheses, weighed, pair), has_otdr, wavelengths, tested_high
+        ),
     )
     blame = face_blame(weighed, hypotheses, cases, by_circuit, circuit_ids, first_day, onset_day)
     return frame, evidence.lines(circuit_ids), blame, unread
@@ -274,10 +279,12 @@ def _next_tests(
     damaged: NDArray[np.bool_],
     has_otdr: NDArray[np.bool_],
     wavelengths: NDArray[np.int64],
+    tested_high: NDArray[np.bool_],
 ) -> NDArray[np.object_]:
     """What would tell most, on the first row of each circuit that is in doubt; empty elsewhere.
 
-    Where something is more likely wrong than not, it is what tells the most probable faults apart.
+    Where something is more likely wrong than not, it is what tells the most probable faults apart; where the last
+    test was high (`tested_high`, by circuit) and nothing is thought to be wrong any more, another test.
     """
     result = np.full(len(kept), "", dtype=object)
     circuit = kept["circuit"].to_numpy(np.int64)
@@ -289,6 +296,9 @@ def _next_tests(
     first = np.flatnonzero(np.concatenate(([True], circuit[1:] != circuit[:-1])))
     last = np.concatenate((first[1:], [len(kept)])).astype(np.int64)
     for start, end in zip(first, last, strict=True):
+        if cause[start] == "nothing" and tested_high[circuit[start]]:
+            result[start] = "measure the loss again: it was high at the last test, and end faces were cleaned since"
+            continue
         if cause[start] == "nothing" and probability[start] > 0.9:
             continue
         wrong = probability[start:end][cause[start:end] != "nothing"].sum() > 0.5
