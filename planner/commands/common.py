@@ -38,7 +38,7 @@ def db_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
         "--db",
         "db",
-        type=click.Path(path_type=Path, dir_okay=False),
+        type=NamedPath(path_type=Path, dir_okay=False),
         default=Path("planner.duckdb"),
         show_default=True,
         envvar="PLANNER_DB",
@@ -87,19 +87,40 @@ def show_table(frame: pd.DataFrame, title: str = "", out: Console = console) -> 
     out.print(grid)
 
 
+class NamedPath(click.Path):
+    """A path that is named at all: an empty one would be the folder one stands in."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path; refuses an empty one."""
+        if value == "":
+            self.fail("got an empty name; name a file or folder, '.' for the one you are in", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 def file_to_write(file: Path, suffixes: tuple[str, ...] = ()) -> Path:
     """The file, once its ending is one that can be written and its folder is there (made where it was not).
 
     Raises
     ------
     InputError
-        The ending is none of `suffixes`, or the folder cannot be made or written to.
+        The ending is none of `suffixes`, it is a folder, or it or its folder cannot be made or written to.
     """
     if suffixes and file.suffix.lower() not in suffixes:
         raise InputError(
             f"--out {file}: got the ending '{file.suffix}', must be {' or '.join(suffixes)}; choose one of them"
         )
+    if file.is_dir():
+        raise InputError(f"--out {file}: got a folder, must be a file; add a file name to it")
     folder_to_write(file.parent)
+    there = file.exists()
+    try:
+        file.open("ab").close()
+    except OSError as error:
+        raise InputError(
+            f"--out {file}: cannot be written: {error.strerror}; name a file that you may write"
+        ) from error
+    if not there:
+        file.unlink()
     return file
 
 

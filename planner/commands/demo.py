@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 import duckdb
 
-from planner.commands.common import console, folder_to_write, progress_bar, show_table
+from planner.commands.common import NamedPath, console, folder_to_write, progress_bar, show_table
 from planner.errors import ParameterError
 from planner.progress import part_of
 
@@ -24,7 +24,7 @@ JUDGED_DAYS = 90  # the back-test of the demo looks back by that
 @click.option(
     "--dir",
     "folder",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=NamedPath(path_type=Path, file_okay=False),
     default=Path("planner-demo"),
     show_default=True,
     help="Folder that holds everything the demo makes: tables, database, plan, work lists.",

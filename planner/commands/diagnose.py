@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, file_to_write, open_results, show_table
+from planner.commands.common import NamedPath, console, db_option, file_to_write, open_results, show_table
 from planner.errors import TraceError
 from planner.reports.causes import KIND_WORDS, cause_groups, same_suspect
 from planner.store.diagnosis_queries import diagnosis_rows, written_diagnosis
@@ -25,7 +25,7 @@ UNREAD = NOT_ASSESSED + "; probabilities say how common such a cause is on such 
 @db_option
 @click.option(
     "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NamedPath(path_type=Path, dir_okay=False),
     default=None,
     help="Write every row to this CSV file (or .parquet): circuit_id, cause, element_id, probability, evidence ...",
 )

@@ -11,7 +11,7 @@ import click
 import duckdb
 import pandas as pd
 
-from planner.commands.common import WAIT_S, console, db_option, now_option, open_results, show_table
+from planner.commands.common import WAIT_S, NamedPath, console, db_option, now_option, open_results, show_table
 from planner.commands.plant import path_as_of
 from planner.errors import ParameterError, TraceError
 from planner.health.loss_budget import Budgets, circuit_budgets
@@ -40,7 +40,7 @@ from planner.store.light_queries import (
 @click.option(
     "--limits",
     "limits_file",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NamedPath(path_type=Path, dir_okay=False),
     envvar="PLANNER_LIMITS",
     help="Your own limits and applications (CSV or TOML); they go before the standards' values. Set "
     "PLANNER_LIMITS to use them in every analysis.",
@@ -248,7 +248,7 @@ def _show_summary(row: dict[Hashable, Any], where: str) -> None:
 @click.option(
     "--criteria",
     "criteria_file",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NamedPath(path_type=Path, dir_okay=False),
     help="Your own acceptance table (CSV with the columns of the shipped one: connector_class, zone, inner_um, "
     "outer_um, feature, size_from_um, size_to_um, value); what it does not name is judged by the edition.",
 )

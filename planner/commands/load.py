@@ -10,17 +10,26 @@ from typing import Any
 import click
 import pandas as pd
 
-from planner.commands.common import WAIT_S, console, db_option, folder_to_write, open_results, progress_bar, show_table
+from planner.commands.common import (
+    WAIT_S,
+    NamedPath,
+    console,
+    db_option,
+    folder_to_write,
+    open_results,
+    progress_bar,
+    show_table,
+)
 from planner.errors import ParameterError
 from planner.store.loading import LoadReport, load_sources
 
 
 @click.command()
-@click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("sources", nargs=-1, required=True, type=NamedPath(path_type=Path))
 @db_option
 @click.option(
     "--mapping",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    type=NamedPath(path_type=Path, exists=True, dir_okay=False),
     help="A mapping.toml that says which of their columns, values and units are which of ours.",
 )
 @click.option("--strict", is_flag=True, help="Store nothing at all if any row has a blocking finding.")
@@ -28,14 +37,14 @@ from planner.store.loading import LoadReport, load_sources
 @click.option(
     "--findings",
     "findings_file",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NamedPath(path_type=Path, dir_okay=False),
     help="Write every finding of this load to this file (.csv, .parquet, .json or .xlsx).",
 )
 @click.option("--circuit", help="The circuit that reflectometer traces (.sor) measured, if they do not say.")
 @click.option("--direction", type=click.Choice(["a_to_z", "z_to_a"]), help="The direction that traces were taken in.")
 @click.option(
     "--trace-index",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    type=NamedPath(path_type=Path, exists=True, dir_okay=False),
     help="A CSV with the columns file, circuit_id, direction: what each trace measured.",
 )
 @click.option("--wait", "wait_s", default=10.0, show_default=True, help="Seconds to wait for another process.")
@@ -185,7 +194,7 @@ def _newest_load_of(loads: pd.DataFrame) -> int:
 @click.option(
     "--out",
     required=True,
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NamedPath(path_type=Path, dir_okay=False),
     help="The file to write; its suffix (.csv, .parquet, .json, .xlsx) decides the format.",
 )
 def export(table: str, db: Path, out: Path) -> int:
@@ -212,7 +221,7 @@ def export(table: str, db: Path, out: Path) -> int:
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", type=NamedPath(path_type=Path, dir_okay=False))
 @db_option
 @click.option("--wait", "wait_s", default=10.0, show_default=True, help="Seconds to wait for a writing process to end.")
 def backup(file: Path, db: Path, wait_s: float) -> int:
@@ -230,7 +239,7 @@ def backup(file: Path, db: Path, wait_s: float) -> int:
 
 
 @click.command()
-@click.argument("outdir", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("outdir", type=NamedPath(path_type=Path, file_okay=False))
 def templates(outdir: Path) -> int:
     """Write empty files to fill in to OUTDIR.
 

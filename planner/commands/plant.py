@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, open_results, show_table
+from planner.commands.common import NamedPath, console, db_option, open_results, show_table
 from planner.errors import TraceError
 
 if TYPE_CHECKING:
     import duckdb
 
-OUT = click.Path(path_type=Path, dir_okay=False)
+OUT = NamedPath(path_type=Path, dir_okay=False)
 SHOWN = 20
 OPTIONAL_PLANT = ("splices", "splitter_legs", "mating_events")
 """Tables that a fleet may lack, but without which paths that need them stop."""

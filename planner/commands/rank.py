@@ -10,6 +10,7 @@ import click
 import pandas as pd
 
 from planner.commands.common import (
+    NamedPath,
     console,
     db_option,
     file_to_write,
@@ -35,7 +36,7 @@ SHOWN = 20
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=NamedPath(path_type=Path, dir_okay=False),
     default=None,
     help="Write the whole ranking to this CSV file.",
 )
@@ -47,7 +48,7 @@ def rank(db: Path, by: str, out: Path | None, top: int | None) -> None:
     from planner.store.ranking_queries import ranking_rows
 
     if out is not None:
-        file_to_write(out)
+        file_to_write(out, (".csv",))
     con = open_results(db)
     rows = ranking_rows(con, by, None if out is not None else (top or SHOWN))
     con.close()
@@ -173,14 +174,14 @@ def _percent(frame: pd.DataFrame) -> pd.DataFrame:
 )
 @click.option("--days", type=click.IntRange(min=7), default=90, show_default=True, help="How long findings count.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Of the resampling of sites.")
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), default=None, help="Write all figures as JSON.")
+@click.option("--out", type=NamedPath(path_type=Path, dir_okay=False), default=None, help="Write all figures as JSON.")
 def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> None:
     """Rank on a past day with data before it only, and score that by what was found after it."""
     from planner.commands.past_ranking import rank_the_past
     from planner.pipeline import bring_up_to_date, moment_of
 
     if out is not None:
-        file_to_write(out)
+        file_to_write(out, (".json",))
     con = open_existing(db)
     moment_of(con, None)  # refuses an empty database as such
     with progress_bar("bringing results up to date") as progress:

@@ -8,7 +8,15 @@ from pathlib import Path
 import click
 import pandas as pd
 
-from planner.commands.common import console, db_option, folder_to_write, open_existing, progress_bar, show_table
+from planner.commands.common import (
+    NamedPath,
+    console,
+    db_option,
+    folder_to_write,
+    open_existing,
+    progress_bar,
+    show_table,
+)
 from planner.reports.fleet_summary import proof_words
 
 # Rounds of the tight bound for a plan asked for by hand: some seconds at a few hundred blocks.
@@ -32,7 +40,7 @@ def _day(context: click.Context, parameter: click.Parameter, value: datetime | N
 @click.option(
     "--out",
     "folder",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=NamedPath(path_type=Path, file_okay=False),
     required=True,
     help="Folder for plan.json, routes, work lists, pick list and result sheets.",
 )

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from planner.commands.common import console, db_option, open_existing, progress_bar
+from planner.commands.common import NamedPath, console, db_option, open_existing, progress_bar
 from planner.errors import ParameterError, StoreError
 
 log = logging.getLogger(__name__)
@@ -147,7 +147,7 @@ def serve_folder(folder: Path, host: str, port: int, base_map: Path | None = Non
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on; this machine only.")
 @click.option(
     "--base-map",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    type=NamedPath(path_type=Path, exists=True, dir_okay=False),
     default=None,
     help="GeoJSON (WGS84) to draw under the maps instead of the carried outlines.",
 )

@@ -8,13 +8,13 @@ from pathlib import Path
 import click
 import numpy as np
 
-from planner.commands.common import console, folder_to_write, progress_bar
+from planner.commands.common import NamedPath, console, folder_to_write, progress_bar
 from planner.synthetic.fleet import simulate as write_fleet
 from planner.synthetic.settings import TRAPS, Settings
 
 
 @click.command("simulate")
-@click.argument("outdir", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("outdir", type=NamedPath(path_type=Path, file_okay=False))
 @click.option("--connectors", default=3300, show_default=True, help="How many end faces, about.")
 @click.option("--days", default=540, show_default=True, help="Days of history.")
 @click.option("--seed", default=1, show_default=True, help="Same seed and settings, same files.")

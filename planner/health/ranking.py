@@ -238,8 +238,8 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     risk     - P(clean) x (exposure x P(the last look misses it) x value of a clean face
              + mishap on its live, unprotected circuits)
 
-    An end face is replaced where damage is more probable than not, or where what damage costs outweighs all that
-    cleaning could win. The margin part then counts damage too; its dirt goes with the old end face, as if cleaned.
+    An end face is replaced where damage is more probable than not; less probable damage is looked for first. The
+    margin part then counts damage too; its dirt goes with the old end face, as if cleaned.
     """
     n = len(faces.p_dirty)
     weight = circuit_weight(carried.customers, carried.priority, carried.protected, values)
@@ -296,10 +296,7 @@ def expected_benefit(faces: FaceValues, carried: CarriedCircuits, values: Rankin
     left = faces.exposure * (1.0 - faces.seen_dirty * faces.cleaning)
     risk = -p_good * (left * latent_share * value_if_lossy + values.mishap * values.mishap_min * live)
 
-    replace_net = replace_margin - replace_cost
-    clean_net = gain_clean + np.maximum(looking, 0.0) - clean_minutes * values.crew_minute
-    pays = (replace_net > clean_net) & (replace_margin > 0.0)
-    replaces = pays | (faces.p_damaged > values.replaced_from)
+    replaces = faces.p_damaged > values.replaced_from
     only_looks = ~replaces & (blind < 0.0) & (faces.p_dirty < 0.5)
 
     zero = np.zeros(n)
