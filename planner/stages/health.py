@@ -11,6 +11,7 @@ once a week and looked up in `fleet_figures` on the other nights (planner.health
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -71,8 +72,19 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     write_evidence(con, history, inferred, state, ids)
     found = write_sources(con, history, inferred, state, ids)
     progress(0.85, "writing what is believed")
-    replace_result(con, "history_beliefs", belief_rows(history, inferred, figures, state, found, ids))
+    rows = belief_rows(history, inferred, figures, state, found, ids)
+    replace_result(con, "history_beliefs", rows.assign(**unassessed(con)))
     return note_of(con)
+
+
+def unassessed(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+    """What a table that is not there leaves open of every end face: columns of `history_beliefs` to overwrite."""
+    unknown: dict[str, Any] = {}
+    if not has_rows(con, "mating_events"):
+        unknown |= {"matings_since_good_look": pd.NA, "likely_source": None, "source_id": None}
+    if not has_rows(con, "inspections"):
+        unknown["basis"] = "priors alone: no inspections to learn from"
+    return unknown
 
 
 def fleet_figures(con: duckdb.DuckDBPyConnection, history: History, names: Names, now: datetime) -> FleetFigures:

@@ -101,6 +101,8 @@ def with_benefit(con: duckdb.DuckDBPyConnection, now: datetime, faces: pd.DataFr
     out["benefit_score"], out["benefit"], out["minutes"] = gained.score, gained.benefit, gained.minutes
     for name in PARTS:
         out[name] = gained.parts[name]
+    if not has_rows(con, "mating_events"):
+        out[["spread_part", "damage_part"]] = np.nan  # unknown, not zero; they are left out of the benefit
     out["action"] = np.array(ACTIONS, dtype=object)[gained.action]
     out["matings"], out["horizon_days"] = values.matings, VALUES.horizon_days
     return with_leading_circuit(out, carried, circuits, gained)

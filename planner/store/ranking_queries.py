@@ -105,8 +105,8 @@ SELECT connector_id, site_id, port, circuits, p_contaminated, p_damaged,
         format('contaminated {:.0f} %, damaged {:.0f} %', 100 * p_contaminated, 100 * p_damaged),
         CASE WHEN NOT (known_matings OR known_looks OR known_cleanings OR known_light)
                  THEN 'by assumption alone: no history, no light'
-             WHEN matings_since_good_look IS NULL THEN NULL
              WHEN NOT known_matings THEN 'matings not assessed: no mating_events'
+             WHEN matings_since_good_look IS NULL THEN NULL
              WHEN NOT known_looks
                  THEN format('{:d} {}, looks not assessed: no inspections',
                              matings_since_good_look, mating_word(matings_since_good_look))
