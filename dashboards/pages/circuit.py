@@ -82,9 +82,11 @@ def layout(query: Query) -> list[Component]:
 
 
 def _wavelength(query: Query, row: Any, budgets: pd.DataFrame) -> float | None:
-    """The wavelength asked for, else the working one, else the first there is. [nm]"""
+    """The wavelength asked for, else the working one, else one that was measured, else the first there is. [nm]"""
     known = budgets["wavelength_nm"].tolist()
-    for wanted in (query.get("nm", ""), row["wavelength_nm"]):
+    measured = budgets.loc[budgets["measured_db"].notna(), "wavelength_nm"].tolist()
+    working = [row["wavelength_nm"]] if row["wavelength_nm"] in measured or not measured else []
+    for wanted in (query.get("nm", ""), *working, *measured[:1]):
         try:
             value = float(wanted)
         except (TypeError, ValueError):

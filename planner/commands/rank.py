@@ -199,7 +199,7 @@ def backtest(db: Path, at: datetime, days: int, seed: int, out: Path | None) -> 
         row = scores[scores["method"] == method]
         if len(row) and not pd.isna(row["over_classic_low"].iloc[0]):
             low, high = row["over_classic_low"].iloc[0], row["over_classic_high"].iloc[0]
-            proves = "no difference is proven" if low <= 1.0 <= high else "that is no chance"
+            proves = "no difference is proven" if low <= 1.0 <= high else "more than chance explains"
             console.print(
                 f"By {method} the first 5 % hold {low:.2f} to {high:.2f} times what the classic ranking's do "
                 f"(90 % interval): {proves}."

@@ -273,7 +273,7 @@ def score_rankings(
         part
         for part in (
             f"{100 * censored:.0f} % were not looked at or changed before: censored, not counted as clean",
-            f"looks weighted by 1/P(looked at), worth {effective:.0f} even ones",
+            f"looks count the more the rarer they are, and tell as much as {effective:.0f} drawn at random",
             judged.note,
             ", ".join(method for method, column in METHODS.items() if not ranking[column].notna().any())
             + " not assessed: no table for it on that day"

@@ -319,14 +319,18 @@ class Evidence:
         return named
 
     def _joint_words(self, place: int) -> str:
-        """Dirt or damage of a joint's end faces, those with a share worth naming."""
+        """Dirt or damage of a joint's end faces, those with a share worth naming; the joint where one goes unnamed."""
         rows = self.members.of_place(place)
         share = self.listed[rows] / max(float(self.listed[rows].sum()), 1e-300)
         rows = rows[share >= WORTH_NAMING]
         kinds = [word for word, name in (("dirt", FAULTS_OF_JOINT[0]), ("damage", FAULTS_OF_JOINT[1]))
                  if name in self.cause[rows]]  # fmt: skip
-        faces = list(dict.fromkeys(self.names[self.rows.frame["element"].to_numpy(np.int64)[rows]]))
-        return f"{' or '.join(kinds)} on {' or '.join(str(face) for face in faces)}"
+        every, faces = (
+            list(dict.fromkeys(self.names[self.rows.frame["element"].to_numpy(np.int64)[some]]))
+            for some in (self.members.of_place(place), rows)
+        )
+        where = "on" if len(faces) == len(every) else "at the joint of"
+        return f"{' or '.join(kinds)} {where} {' or '.join(str(face) for face in faces)}"
 
     def _texts(self, first: IntArray, second: IntArray) -> list[Words]:
         """One text per source for each question."""

@@ -54,7 +54,7 @@ def _sum_paths(  # pragma: no cover - compiled
             if recorded == recorded:
                 loss = recorded
                 passes = math.exp(-2.0 * loss / DB_PER_NEPER)
-            elif by_length > 0.0:
+            elif by_length > 1e-12:  # below, a cable scatters as if it lost nothing
                 lost = -math.expm1(-2.0 * by_length / DB_PER_NEPER)
                 passes *= 1.0 - lost
                 if costs[number, SCATTERS] > 0.0:

@@ -222,9 +222,12 @@ def worst_circuits(con: Connection, limit: int, region: str = "", cause: str = "
              SELECT circuit_id, any_value(next_test) FILTER (next_test <> '') AS next_test
              FROM diagnosis WHERE circuit_id IN (SELECT circuit_id FROM chosen) GROUP BY circuit_id),
            light AS (
-             SELECT circuit_id, arg_max(text, abs(decibans)) AS evidence FROM diagnosis_evidence
+             SELECT circuit_id,
+                    arg_max(text, CASE WHEN starts_with(question, 'Is anything wrong? Something') THEN decibans
+                                  ELSE -decibans END) AS evidence
+             FROM diagnosis_evidence
              WHERE circuit_id IN (SELECT circuit_id FROM chosen) AND starts_with(question, 'Is anything wrong?')
-               AND regexp_matches(text, '^(power:|loss tests|measured loss|first readings|reflectance|return loss)')
+               AND regexp_matches(text, '^(power:|loss |tested loss|measured loss|first readings|reflectance|return loss)')
              GROUP BY circuit_id)
            SELECT k.*, c.name, c.application, c.customers, c.priority, r.same_as, r.onset_at, r.size_db,
                   t.next_test, l.evidence
