@@ -691,6 +691,14 @@ def _readings(circuit_id: str, row: Any, diagnosis: pd.DataFrame) -> list[Compon
                 height=260,
             )
         )
+    for cord in records(ask(page_queries.circuit_left_out, circuit_id)):
+        parts.append(
+            sentence(
+                f"Left out: {counted(cord.measurements, 'measurement')} through the test cord end ",
+                connector_link(cord.connector_id),
+                f", which reads {db(cord.excess_db)} too high. Clean the cord and measure again.",
+            )
+        )
     if drift.empty:
         return [*parts, not_assessed("series_drift of this circuit", "Run: planner analyse --db FILE")]
     changed = drift["drift_db"].abs().max()

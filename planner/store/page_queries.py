@@ -227,7 +227,8 @@ def worst_circuits(con: Connection, limit: int, region: str = "", cause: str = "
                                   ELSE -decibans END) AS evidence
              FROM diagnosis_evidence
              WHERE circuit_id IN (SELECT circuit_id FROM chosen) AND starts_with(question, 'Is anything wrong?')
-               AND regexp_matches(text, '^(power:|loss |tested loss|measured loss|first readings|reflectance|return loss)')
+               AND regexp_matches(
+                   text, '^(power:|loss |tested loss|measured loss|first readings|reflectance|return loss)')
              GROUP BY circuit_id)
            SELECT k.*, c.name, c.application, c.customers, c.priority, r.same_as, r.onset_at, r.size_db,
                   t.next_test, l.evidence
@@ -422,6 +423,19 @@ def circuit_loss_tests(con: Connection, circuit_id: str) -> pd.DataFrame:
         """SELECT test_id, "at", wavelength_nm, direction, loss_db, orl_db, reference_cords, technician_id,
                   test_set_id
            FROM loss_tests WHERE circuit_id = ? ORDER BY "at", test_id""",
+        [circuit_id],
+    )
+
+
+def circuit_left_out(con: Connection, circuit_id: str) -> pd.DataFrame:
+    """Tests and traces of a circuit that are left out, by the test cord they were made through.
+
+    Columns connector_id, excess_db, measurements, last_at.
+    """
+    return fetch(
+        con,
+        """SELECT connector_id, max(excess_db) AS excess_db, count(*) AS measurements, max(measured_at) AS last_at
+           FROM doubtful_measurements WHERE circuit_id = ? GROUP BY connector_id ORDER BY connector_id""",
         [circuit_id],
     )
 
