@@ -219,8 +219,8 @@ def circuit_row(row: Any) -> list[Cell]:
         suspect.append(".")
         if not is_unknown(row.evidence) and row.evidence:
             suspect.append(html.Div(_light_words(str(row.evidence)), className="faint small"))
-        if not is_unknown(row.next_test) and row.next_test:
-            suspect.append(html.Div(["Next: ", str(row.next_test)], className="small"))
+    if not is_unknown(row.next_test) and row.next_test:
+        suspect.append(html.Div(["Next: ", str(row.next_test)], className="small"))
     if row.same_suspect > 1:
         where = address("/circuits", suspect_id=f"is:{row.suspect_id}")
         more = counted(row.same_suspect - 1, "more circuit")
