@@ -25,7 +25,6 @@ STEPS = (
     ("health", "probability that each end face is dirty or damaged"),
     ("diagnose", "possible causes for each circuit"),
     ("rank", "expected benefit of visiting each end face"),
-    ("route", "crews' days"),
 )
 TERMS = (
     ("End face", "the polished end of a fibre in its connector; the thing that gets dirty, inspected and cleaned"),

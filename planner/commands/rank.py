@@ -91,7 +91,7 @@ def trace_dirt(name: str, db: Path, top: int) -> None:
         show_table(lines, "why: decibans add up to the log-odds of being not clean")
     sources = meeting_queries.came_from(con, faces)
     if sources.empty:
-        console.print("No end face it met is likely to have made it dirty.")
+        console.print("No single meeting with another end face is probable as the source of its dirt.")
     else:
         show_table(_percent(sources.head(top)), "its dirt may have come from")
     spread = meeting_queries.went_to(con, faces)
