@@ -143,8 +143,8 @@ def _verdict(plan: Any, document: dict[str, Any]) -> list[Component]:
         net = document.get("net")
         lines.append(
             sentence(
-                "In money, its customer-minutes at what they are worth less what it costs, no plan with these crews can "
-                "net more than ",
+                "In money, customer-minutes at what they are worth less the cost, no plan with these crews can net "
+                "more than ",
                 bold(figure(plan["upper_bound"])),
                 "" if net is None else f"; this one nets {figure(net)}",
                 ", so it is ",
