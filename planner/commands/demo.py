@@ -54,7 +54,7 @@ def demo(folder: Path, no_serve: bool, port: int, seed: int) -> None:
             past = rank_the_past(con, at, JUDGED_DAYS, seed, part_of(progress, 0.85, 1.0))
             judged = judged_line(at, past)
         except ParameterError as error:  # the fleet is good all the same
-            judged = f"No past ranking was judged. {error}"
+            judged = f"No past ranking was judged: {error}"
     print_summary(con)
     console.print()
     console.print(judged)

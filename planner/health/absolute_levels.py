@@ -91,7 +91,7 @@ class Before:
 
 
 def levels_at_start(
-    measured: MeasuredLevels, series: CircuitSeries, circuit_of: NDArray[np.integer], cases: Cases
+    measured: MeasuredLevels, series: CircuitSeries, circuit_of: NDArray[np.integer], tests_rose_db: FloatArray
 ) -> Levels:
     """The loss of every circuit as it stood when its readings began: without what changed since, where that is known.
 
@@ -101,8 +101,8 @@ def levels_at_start(
         As last measured.
     series, circuit_of
         The circuits that were read, and their numbers in the fleet.
-    cases
-        As listed: where no power is read, their main cases hold by how much tests rose.
+    tests_rose_db
+        By how much the tests of each circuit rose, which counts where its loss is not read; zero where they did not.
     """
     circuits = len(measured.excess_db)
     since = moved_since(series, circuit_of, circuits, measured.test_day)
@@ -110,7 +110,7 @@ def levels_at_start(
     risen = moved_since(series, circuit_of, circuits, np.full(circuits, -1.0))
     by_tests = np.ones(circuits, np.bool_)
     by_tests[circuit_of[(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0).any(axis=1)]] = False
-    risen = np.where(by_tests, cases.size_db[:circuits], risen)
+    risen = np.where(by_tests, tests_rose_db, risen)
     return Levels(
         measured.excess_db + since - np.maximum(risen, 0.0),
         measured.sd_db,
@@ -135,17 +135,18 @@ def above_usual(levels: Levels) -> tuple[FloatArray, FloatArray]:
     if len(every) == 0:
         return above, scale
     sd = np.maximum(levels.sd_db, LEAST_SPREAD_DB)
-    usual, factor = np.zeros(len(above)), np.zeros(len(above))
+    usual, factor, unsure = (np.zeros(len(above)) for _ in range(3))
     for member in (every, *(every[levels.by_power[every] == by_power] for by_power in (False, True))):
         if len(member) == 0:
             continue
         weight = len(member) / (len(member) + PRIOR_LEVELS)
-        line, _ = robust_line(levels.expected_db[member], levels.excess_db[member], SLOPE_SD)
+        line, _, own = robust_line(levels.expected_db[member], levels.excess_db[member], SLOPE_SD)
         usual[member] += weight * (line - usual[member])
+        unsure[member] = np.hypot((1.0 - weight) * unsure[member], weight * own)
         apart = float(np.median(np.abs(levels.excess_db[member] - usual[member]) / sd[member]))
         factor[member] += weight * (np.log(max(MAD_TO_SD * apart, 1e-6)) - factor[member])
     above[every] = levels.excess_db[every] - usual[every]
-    scale[every] = np.maximum(sd[every] * np.exp(factor[every]), LEAST_SPREAD_DB)
+    scale[every] = np.hypot(np.maximum(sd[every] * np.exp(factor[every]), LEAST_SPREAD_DB), unsure[every])
     return above, scale
 
 

@@ -376,9 +376,10 @@ class Evidence:
         told = []
         # what was measured: of a circuit that is read, at its first reading or before
         read = _flags(self.cases.has_power_of, circuit)
-        of_what = np.where(
-            ~read, "tested loss", np.where(before.at_start[circuit], "loss at the first reading", "loss as built")
+        at_start = np.where(
+            before.at_start[circuit], "loss from the first reading on", "loss tested before the readings"
         )
+        of_what = np.where(read, at_start, "tested loss")
         for what, above, standing in zip(of_what, before.above_db[circuit], before.standing_db[circuit], strict=True):
             words = []
             if not np.isnan(above):

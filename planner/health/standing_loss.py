@@ -49,7 +49,7 @@ def standing_loss(levels: pd.DataFrame) -> pd.DataFrame:
     keys = [rows["wavelength_nm"], rows["tested_nm"], rows["reference_cords"].fillna(0), rows["colour_db"].isna()]
     for member in rows.groupby(keys).indices.values():
         if len(set(circuit[member])) >= FEWEST_CIRCUITS:
-            line, scatter = robust_line(colour[member], first[member], COLOUR_SD)
-            standing[member], spread[member] = now[member] - line, max(scatter, LEAST_SPREAD_DB)
+            line, scatter, own = robust_line(colour[member], first[member], COLOUR_SD)
+            standing[member], spread[member] = now[member] - line, np.hypot(max(scatter, LEAST_SPREAD_DB), own)
     found = pd.DataFrame({"circuit_id": rows["circuit_id"].to_numpy(), "standing_db": standing, "sd_db": spread})
     return found.dropna().groupby("circuit_id", as_index=False, sort=True).mean()

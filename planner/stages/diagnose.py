@@ -92,11 +92,13 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     opened = joints_opened(hypotheses, joint_days, read, series.days)
     series = with_joints(series, opened)
     shifts = shifts_at_touches(series, opened)
-    cases = list_cases(series, read, len(circuits), _tests_that_rose(tests), learned_offset_scale(shifts))
+    rose = _tests_that_rose(tests)
+    rose_db = np.zeros(len(circuits))
+    rose_db[rose["circuit"].to_numpy(np.int64)] = rose["size_db"].to_numpy(np.float64)
+    cases = list_cases(series, read, len(circuits), rose, learned_offset_scale(shifts))
     measured = _levels(budget_excess(con), standing_loss(first_levels(con)), numbers, series, read_at)
-    levels = levels_at_start(measured, series, read, cases)
+    levels = levels_at_start(measured, series, read, rose_db)
     before = weigh_levels(levels)
-    risen_db = np.where(has_power, 0.0, cases.size_db[: len(circuits)])
     cases = add_standing(cases, before.stood_db, before.stood_sd_db)
     cases.has_power_of = has_power
     cases.has_tests_of = np.bincount(tests["circuit"], minlength=len(circuits)) > 0
@@ -105,15 +107,14 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     changed = np.unique(cases.circuit[cases.last_day >= cases.first_day])
     near = sharing_circuits(hypotheses, changed, len(circuits))
     chosen = np.flatnonzero(np.isin(cases.circuit, near))
-    level_of_tests = tested_levels(levels, before, cases, risen_db)
+    level_of_tests = tested_levels(levels, before, cases, np.where(has_power, 0.0, rose_db))
     weigh_cases(cases, chosen, series, read, tests, wavelength_nm, level_of_tests)
 
     progress(0.6, "weighing hypotheses")
-    names = numbers[near].tolist()
     # quiet circuits tell too what cleaning won
     looks = face_looks(con, now, numbers[np.union1d(near, read)].tolist())
     looks["day"] = _days(looks["at"], series.first_day)
-    traces = otdr_traces(con, now, names)
+    traces = otdr_traces(con, now, numbers.tolist())
     traces["day"] = _days(traces["at"], series.first_day)
     costing = _costing_share(hypotheses, looks, shifts, read, read_at)
     weighed = weigh_hypotheses(

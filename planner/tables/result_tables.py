@@ -610,7 +610,7 @@ STAGE_RUNS = Table(
         _at("as_of_at", "the moment it was computed for"),
         _number("seconds", "s", "time it took"),
         _text("note", "what was not assessed"),
-        _text("settings", "fingerprint of the operator's own settings it used; empty if none"),
+        _text("settings", "fingerprint of the code and of the operator's own settings it ran with"),
     ),
 )
 

@@ -53,6 +53,10 @@ def test_laws_are_probabilities() -> None:
         assert shape_law(cause).sum() == pytest.approx(1.0)
     assert size_law("contamination")[SIZES_DB < 0.12].sum() == 0
     assert size_law("nothing")[SIZES_DB > 0.18].sum() == 0
+    # light that is gone altogether is a break's, not dirt's: 37 dB were called dirt once
+    assert (
+        size_law("contamination")[SIZES_DB > 30.0].sum() < 1e-4 < 0.1 < size_law("fibre_break")[SIZES_DB > 30.0].sum()
+    )
 
 
 def test_a_bend_costs_more_at_the_longer_wavelength() -> None:

@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from planner import code_mark
+from planner.pipeline import _run_step as run_step
 from planner.pipeline import settings_of, stale_steps
 from planner.progress import silent
 from planner.stages import derive, trace
@@ -201,6 +203,34 @@ def test_absent_history_is_named() -> None:
     plant(con, 3, 2)
     note = derive.run(con, NOW, silent)
     assert note == "not assessed: no mating_events; not assessed: no inspections; not assessed: no cleanings"
+
+
+def test_nothing_is_kept_of_another_version() -> None:
+    """A step that another version ran last begins as if it had never run; by the same version it keeps its rows."""
+    con = open_database(":memory:")
+    plant(con, 9, 12)
+    insert(con, "mating_events", events(np.random.default_rng(1), 40, 9, 12, 0), 1)
+    con.execute("INSERT INTO loads (load_id, loaded_at, source) VALUES (1, ?, 'made')", [NOW])
+    run_step(con, "derive", NOW, silent, "")
+    right = state(con)
+    con.execute("UPDATE connector_state SET mates = 99 WHERE connector_id = 'C3'")
+    run_step(con, "derive", NOW, silent, "")
+    assert con.execute("SELECT mates FROM connector_state WHERE connector_id = 'C3'").fetchone() == (99,)
+    con.execute("UPDATE stage_runs SET settings = 'of another version'")
+    run_step(con, "derive", NOW, silent, "")
+    pd.testing.assert_frame_equal(right, state(con))
+
+
+def test_the_mark_of_the_code_is_that_of_all_its_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each part that results rest on changes the fingerprint; what only shows them does not."""
+    whole = code_mark.code_mark.__wrapped__()
+    assert whole == code_mark.code_mark() and len(whole) == 16
+    for part in code_mark.PARTS:
+        with monkeypatch.context() as without:
+            without.setattr(code_mark, "PARTS", tuple(name for name in code_mark.PARTS if name != part))
+            assert code_mark.code_mark.__wrapped__() != whole
+    monkeypatch.setattr(code_mark, "SHOWING", set())
+    assert code_mark.code_mark.__wrapped__() != whole
 
 
 def test_every_later_step_is_stale_after_the_first_stale_one() -> None:
