@@ -123,7 +123,7 @@ def test_every_fault_that_costs_light_has_a_line_about_light(
     first = rows.sort_values("probability", ascending=False, kind="stable").drop_duplicates("circuit_id")
     wrong = set(first.loc[(first["cause"] != "nothing") & (first["probability"] > 0.5), "circuit_id"])
     asked = lines[lines["question"].str.startswith("Is anything wrong?") & lines["circuit_id"].isin(wrong)]
-    light = asked["text"].str.contains("power:|loss tests|measured loss|tested loss|loss at the first|first readings")
+    light = asked["text"].str.contains("power:|loss tests|measured loss|tested loss|loss from the first|first readings")
     assert len(wrong) > 15
     assert set(asked.loc[light, "circuit_id"]) == wrong
 
