@@ -31,7 +31,7 @@ from planner.health.evidence_sources import (
     log_total,
     normalised,
 )
-from planner.health.face_looks import KEY_SPAN, Looks, still_bad
+from planner.health.face_looks import Looks, bad_from_the_start, still_bad
 from planner.health.fault_laws import (
     BEFORE_TOUCHES,
     CODE,
@@ -301,24 +301,26 @@ def _weigh_readings(
     tested = np.clip((np.nan_to_num(cases.last_test_of[circuit], nan=-1.0) + 1.0) / max(days, 1), 0.0, 1.0)
     measured = np.where(read, 1.0, tested)
 
-    def unseen(pairs: NDArray[np.bool_], share: FloatArray, log_level: FloatArray) -> FloatArray:
-        """Log evidence of a fault that came before the readings, or since and shows in nothing.
+    def fill_quiet(
+        pairs: NDArray[np.bool_], share: FloatArray, level: FloatArray, left: FloatArray, by_tests: NDArray[np.bool_]
+    ) -> None:
+        """Log evidence of faults that came before the readings, or since and show in nothing.
 
         The level of a test holds what came since too, up to the day of the test.
         """
-        ratio = np.exp(np.clip(log_level, -30, 30))
-        since = measured[pairs] * left[pairs] * np.where(by_tests[pairs], ratio, 1.0) + 1.0 - measured[pairs]
-        return np.asarray(np.log(share * ratio + (1 - share) * since), np.float64)
 
-    def fill_quiet(pairs: NDArray[np.bool_], share: FloatArray, level: FloatArray) -> None:
-        sources[pairs, POWER] = unseen(pairs, share, np.zeros(len(level)))
-        sources[pairs, LEVEL] = unseen(pairs, share, level) - sources[pairs, POWER]
+        def unseen(ratio: FloatArray) -> FloatArray:
+            since = measured[pairs] * left[pairs] * np.where(by_tests[pairs], ratio, 1.0) + 1.0 - measured[pairs]
+            return np.asarray(np.log(share * ratio + (1 - share) * since), np.float64)
 
-    fill_quiet(quiet, early[quiet], stood[quiet])
-    # no loss test tells of the equipment
-    left, by_tests = np.where(read, left, 1.0), np.zeros(len(read), np.bool_)
+        sources[pairs, POWER] = unseen(np.ones(len(level)))
+        sources[pairs, LEVEL] = unseen(np.exp(np.clip(level, -30, 30))) - sources[pairs, POWER]
+
+    fill_quiet(quiet, early[quiet], stood[quiet], left, by_tests)
     ends = ~weighed & np.isin(family, (RECEIVER_Z, RECEIVER_A, LAUNCH_A, LAUNCH_Z))
-    fill_quiet(ends, np.full(int(ends.sum()), 0.5 * BEFORE_SHARE), reads_low[ends])
+    # no loss test tells of the equipment
+    of_ends = np.where(read, left, 1.0), np.zeros(len(read), np.bool_)
+    fill_quiet(ends, np.full(int(ends.sum()), 0.5 * BEFORE_SHARE), reads_low[ends], *of_ends)
     return onset
 
 
@@ -350,18 +352,13 @@ def _weigh_timing(
     mean = cases.tested_mean[row, column]
     level = np.where(offset, 0.0, stood[pairs])
 
-    # where no path is known there is no joint at all
-    opened = np.append(np.diff(touches.start), 0)
-    count = np.where(own >= 0, opened[np.maximum(own, 0)], 0)
-    pair = np.repeat(np.arange(len(pairs)), count)
-    inside = np.arange(len(pair)) - np.repeat(np.concatenate(([0], np.cumsum(count)[:-1])), count)
-    row_of = touches.start[own[pair]] + inside
+    pair, row_of = touches.of(own)
     day = touches.day[row_of]
     kept = touches.share[row_of] * still_bad(looks, element[pair], day.astype(np.float64), cause[pair])
     # a later mating draws the offset anew
-    newest = inside == count[pair] - 1
+    newest = row_of == touches.start[own[pair] + 1] - 1
     kept = np.where(offset[pair] & ~newest, OLDER_OFFSET * touches.share[row_of], kept)
-    ahead = still_bad(looks, element, np.full(len(pairs), -KEY_SPAN / 2), cause)
+    ahead = bad_from_the_start(looks, element, cause)
     # touches before the first reading add to "before"
     old = day < 1
     weight_before = BEFORE_TOUCHES * ahead

@@ -55,3 +55,8 @@ def still_bad(looks: Looks, element: IntArray, day: FloatArray, cause: NDArray[n
     damage = PASS_DAMAGED ** np.minimum(passes, 3) * np.where(seen_before, SEEN_BEFORE, 1.0)
     factor = np.where(cause == CODE["contamination"], dirt, np.where(cause == CODE["damaged_end_face"], damage, 1.0))
     return np.asarray(factor, np.float64)
+
+
+def bad_from_the_start(looks: Looks, element: IntArray, cause: NDArray[np.integer]) -> FloatArray:
+    """The same for dirt (damage) of before everything on record."""
+    return still_bad(looks, element, np.full(len(element), -KEY_SPAN / 2), cause)

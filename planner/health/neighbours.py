@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from planner.health.circuit_cases import Cases
 from planner.health.evidence_sources import LEVEL, NEIGHBOURS, POWER, log_total
-from planner.health.face_looks import KEY_SPAN, Looks, still_bad
+from planner.health.face_looks import Looks, bad_from_the_start, still_bad
 from planner.health.fault_laws import (
     ALONE,
     ALONE_ARRAY_FACE,
@@ -47,11 +47,11 @@ class Neighbours:
 
     For an element e of circuits C(e) and its hypothesis on circuit c: mean over the day of onset (a joint's by when
     it was opened) of (1 - spared) Lambda_c(day) times the product over the others of [(1 - spared) Lambda(day)
-    + spared W], where W is what explains a circuit without e. Against it stands that every
-    other circuit has a fault of its own or none, and that e or any other element of c is at fault for the others but
-    spared c: else a fault of the others would be laid on a circuit that changed for a reason of its own. What stands
-    against is the same for all elements of c, so that they differ by what speaks for each: how common its fault is,
-    when it was opened, what is believed of it.
+    + spared W], where W is what explains a circuit without e. Against it stands that every other circuit has a fault
+    of its own or none, and that e or any other element of c is at fault for the others but spared c: else a fault of
+    the others would be laid on a circuit that changed for a reason of its own. What stands against is the same for
+    all elements of c, so that they differ by what speaks for each: how common its fault is, when it was opened, what
+    is believed of it.
     """
 
     def __init__(
@@ -107,10 +107,7 @@ class Neighbours:
         others = np.repeat(np.add.reduceat(others, self.start), self.size) - others
         # that some element of the circuit, whichever, is at fault for the others but spared it
         spared = rate[self.pairs] + self.others_only - others
-        most = np.zeros(self.cases)
-        np.maximum.at(most, case, spared)
-        some = np.exp(-most) + np.bincount(case, weights=np.exp(spared - most[case]), minlength=self.cases)
-        against = others + (most + np.log(some))[case]
+        against = others + np.logaddexp(0.0, log_total(spared, case, self.cases))[case]
         # the others speak only if the fault hits more than this one
         result[self.pairs] = np.logaddexp(np.log1p(-self.alone) + self.gain - against, np.log(self.alone))
         return result
@@ -271,13 +268,11 @@ def _onsets_of(
     touches: Touches, looks: Looks, joint: IntArray, element: IntArray, cause: NDArray[np.integer]
 ) -> list[OnsetWeights]:
     """Of each fault: the touches of its joint, as far as what began then may still be there."""
-    count = np.where(joint >= 0, np.append(np.diff(touches.start), 0)[np.maximum(joint, 0)], 0)
-    fault = np.repeat(np.arange(len(joint)), count)
-    start = np.concatenate(([0], np.cumsum(count)))
-    place = np.arange(len(fault)) - start[fault] + touches.start[joint[fault]]
+    fault, place = touches.of(joint)
+    start = np.searchsorted(fault, np.arange(len(joint) + 1))
     day = touches.day[place]
     weight = touches.share[place] * still_bad(looks, element[fault], day.astype(np.float64), cause[fault])
-    before = BEFORE_TOUCHES * still_bad(looks, element, np.full(len(joint), -KEY_SPAN / 2), cause)
+    before = BEFORE_TOUCHES * bad_from_the_start(looks, element, cause)
     found = []
     for number in range(len(joint)):
         own = slice(int(start[number]), int(start[number + 1]))

@@ -30,6 +30,16 @@ class Touches:
     start: IntArray
     unrecorded: float
 
+    def of(self, joint: IntArray) -> tuple[IntArray, IntArray]:
+        """The touches of some joints, one after the other: which of `joint` each is of, and its row.
+
+        A joint of -1 has none: where no path is known there is no joint at all.
+        """
+        begin, end = (self.start[np.maximum(joint, 0) + later] if len(joint) else joint for later in (0, 1))
+        count = np.where(joint >= 0, end - begin, 0)
+        owner = np.repeat(np.arange(len(joint)), count)
+        return owner, np.arange(len(owner)) + (begin - (np.cumsum(count) - count))[owner]
+
 
 def reading_day(day: FloatArray, read_at: float) -> IntArray:
     """Day of the first reading after a moment, on the axis of the readings.
@@ -81,9 +91,8 @@ def joints_opened(hypotheses: Hypotheses, touches: Touches, read: IntArray, days
     place[read] = np.arange(len(read))
     own = (hypotheses.joint >= 0) & (place[hypotheses.circuit] >= 0)
     pair = np.unique(np.stack([place[hypotheses.circuit[own]], hypotheses.joint[own]], axis=1), axis=0)
-    count = touches.start[pair[:, 1] + 1] - touches.start[pair[:, 1]]
-    first = np.repeat(touches.start[pair[:, 1]] - np.concatenate(([0], np.cumsum(count)[:-1])), count)
-    place_of = np.arange(count.sum()) + first
+    owner, place_of = touches.of(pair[:, 1])
     day = touches.day[place_of]
     inside = (day >= 0) & (day < days) & (touches.share[place_of] == 1.0)
-    return OpenedJoints.of(np.repeat(pair[:, 0], count)[inside], day[inside], np.repeat(pair[:, 1], count)[inside])
+    row, joint = pair[owner[inside]].T
+    return OpenedJoints.of(row, day[inside], joint)

@@ -114,7 +114,7 @@ def run(con: duckdb.DuckDBPyConnection, now: datetime, progress: Progress) -> st
     # quiet circuits tell too what cleaning won
     looks = face_looks(con, now, numbers[np.union1d(near, read)].tolist())
     looks["day"] = _days(looks["at"], series.first_day)
-    traces = otdr_traces(con, now, numbers.tolist())
+    traces = otdr_traces(con, now)
     traces["day"] = _days(traces["at"], series.first_day)
     costing = _costing_share(hypotheses, looks, shifts, read, read_at)
     weighed = weigh_hypotheses(

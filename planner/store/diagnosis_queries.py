@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from planner.store.database import fetch
+from planner.store.test_cord_queries import SOUND_TRACE
 
 
 @contextmanager
@@ -235,21 +236,18 @@ def budget_excess(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     )
 
 
-def otdr_traces(con: duckdb.DuckDBPyConnection, now: datetime, circuit_ids: list[str]) -> pd.DataFrame:
-    """Events of the OTDR traces of these circuits, in order of trace and distance."""
-    with _named(con, "_wanted_circuits", "circuit_id", circuit_ids):
-        return fetch(
-            con,
-            """
-            SELECT trace_id, event_no, "at", circuit_id, direction, wavelength_nm, distance_m, loss_db,
-                   reflectance_db, kind
-            FROM otdr_events JOIN _wanted_circuits USING (circuit_id)
-            WHERE "at" <= ?
-              AND trace_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'trace')
-            ORDER BY circuit_id, "at", trace_id, distance_m, event_no
-            """,
-            [now],
-        )
+def otdr_traces(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:
+    """Events of the OTDR traces that are not doubted, in order of circuit, trace and distance."""
+    return fetch(
+        con,
+        f"""
+        SELECT trace_id, event_no, "at", circuit_id, direction, wavelength_nm, distance_m, loss_db,
+               reflectance_db, kind
+        FROM otdr_events
+        WHERE "at" <= ? AND {SOUND_TRACE} ORDER BY circuit_id, "at", trace_id, distance_m, event_no
+        """,
+        [now],
+    )
 
 
 def closed_causes(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFrame:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from planner.errors import StoreError
 from planner.store.database import fetch
+from planner.store.test_cord_queries import SOUND_TEST, SOUND_TRACE
 
 _ELEMENTS = """
 WITH ratios AS (
@@ -73,8 +74,7 @@ def acceptance_and_latest_tests(
         WITH tests AS (
             SELECT circuit_id, wavelength_nm, "at", coalesce(direction, 'unknown') AS direction, loss_db,
                    reference_cords, test_id
-            FROM loss_tests WHERE "at" <= ? {where}
-              AND test_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'loss_test')
+            FROM loss_tests WHERE "at" <= ? {where} AND {SOUND_TEST}
         ),
         span AS (
             SELECT circuit_id, wavelength_nm, min("at") AS first_at, max("at") AS last_at,
@@ -207,9 +207,7 @@ def otdr_events_of(con: duckdb.DuckDBPyConnection, now: datetime, circuit_id: st
         f"""
         WITH newest AS (
             SELECT circuit_id, direction, wavelength_nm, arg_max(trace_id, ("at", trace_id)) AS trace_id
-            FROM otdr_events WHERE "at" <= ? {one}
-              AND trace_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'trace')
-            GROUP BY ALL
+            FROM otdr_events WHERE "at" <= ? {one} AND {SOUND_TRACE} GROUP BY ALL
         ),
         faces AS (
             SELECT DISTINCT p.circuit_id, p.connector_id, p.port_id, s.port_id AS started_in

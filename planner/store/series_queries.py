@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from planner.store.database import fetch
+from planner.store.test_cord_queries import SOUND_TEST
 
 # Rows in these change which circuit a series belongs to, what it reads and where its baseline begins.
 PLANT_TABLES = ("sites", "housings", "ports", "circuits")
@@ -176,10 +177,9 @@ def loss_test_series(con: duckdb.DuckDBPyConnection, now: datetime) -> pd.DataFr
     """
     return fetch(
         con,
-        """
+        f"""
         SELECT circuit_id, direction, wavelength_nm, "at", loss_db, orl_db, reference_cords, test_set_id
-        FROM loss_tests WHERE "at" <= ?
-          AND test_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'loss_test')
+        FROM loss_tests WHERE "at" <= ? AND {SOUND_TEST}
         ORDER BY circuit_id, direction, wavelength_nm, "at", test_id
         """,
         [now],
@@ -201,7 +201,7 @@ def first_levels(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """
     return fetch(
         con,
-        """
+        f"""
         WITH path AS (
             SELECT c.circuit_id, r.direction, c.wavelength_nm, r.first_at,
                    t.baseline - r.baseline AS first_db, t.latest - r.latest AS latest_db, r.noise_db
@@ -215,8 +215,7 @@ def first_levels(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         first_tests AS (
             SELECT circuit_id, wavelength_nm, "at", test_id, reference_cords, loss_db
             FROM loss_tests JOIN begun USING (circuit_id)
-            WHERE loss_db IS NOT NULL AND "at" <= first_at
-              AND test_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'loss_test')
+            WHERE loss_db IS NOT NULL AND "at" <= first_at AND {SOUND_TEST}
             QUALIFY row_number() OVER (PARTITION BY circuit_id, wavelength_nm, direction ORDER BY "at", test_id) = 1
         ),
         tested AS (

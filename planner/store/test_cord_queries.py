@@ -15,6 +15,10 @@ import duckdb
 FEWEST_TESTS, FEWEST_CIRCUITS, DOUBTED_DB = 5, 3, 0.5
 THROUGH_MINUTES = 60  # a test is made through a cord that was mated to its path within so long before
 
+# Conditions on rows of `loss_tests` and of `otdr_events`: measured through no such cord.
+SOUND_TEST = "test_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'loss_test')"
+SOUND_TRACE = "trace_id NOT IN (SELECT measurement_id FROM doubtful_measurements WHERE kind = 'trace')"
+
 _FIND = """
 CREATE OR REPLACE TEMP TABLE _through AS
 WITH mated AS (
