@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.health.circuit_cases import LOSS_AZ, LOSS_ZA, STALE_TEST_DB, Cases, CircuitSeries, moved_since
+from planner.health.circuit_cases import STALE_TEST_DB, Cases, CircuitSeries, moved_since
 from planner.health.fault_laws import PATH_CAUSES, SIZES_DB, size_law
 from planner.health.robust_line import MAD_TO_SD, robust_line
 
@@ -34,12 +34,13 @@ BESIDE_RISE = 1.0 / 3.0
 
 
 @dataclass
-class MeasuredLevels:
-    """Absolute loss of every circuit as last measured, shape (circuits,) each; NaN where not measured. [dB]
+class Levels:
+    """Absolute loss of every circuit, shape (circuits,) each; NaN where not measured. [dB]
 
-    `excess_db`: measured less expected loss, `sd_db` its spread as stated, `expected_db` the expected loss; `by_power`:
-    measured as launched less received power; `test_day`: day of the loss test on the axis of the series where it was
-    measured by one, NaN elsewhere. `standing_db`, `standing_sd_db`: as of `Levels`.
+    `excess_db`: measured less expected loss, as last measured or at the start (`levels_at_start`); `sd_db` its spread
+    as stated; `expected_db` the expected loss; `by_power`: measured as launched less received power; `test_day`: day
+    of the loss test on the axis of the series where it was measured by one, NaN elsewhere. `standing_db`,
+    `standing_sd_db`: the first readings less the as-built test, and how far the fleet scatters.
     """
 
     excess_db: FloatArray
@@ -50,24 +51,10 @@ class MeasuredLevels:
     standing_db: FloatArray
     standing_sd_db: FloatArray
 
-
-@dataclass
-class Levels:
-    """Absolute loss of every circuit, shape (circuits,) each; NaN where not measured. [dB]
-
-    `excess_db`: measured less expected loss, without what changed since the first reading; `sd_db` its spread as
-    stated; `expected_db` the expected loss; `by_power`: measured as launched less received power; `at_start`: it is
-    the loss with which the readings began, not that of a test before them. `standing_db`, `standing_sd_db`: the
-    first readings less the as-built test, and how far the fleet scatters.
-    """
-
-    excess_db: FloatArray
-    sd_db: FloatArray
-    expected_db: FloatArray
-    by_power: NDArray[np.bool_]
-    at_start: NDArray[np.bool_]
-    standing_db: FloatArray
-    standing_sd_db: FloatArray
+    @property
+    def at_start(self) -> NDArray[np.bool_]:
+        """Whether it was measured since the readings began, so that it holds what came before them."""
+        return np.isnan(self.test_day) | (self.test_day >= 0)
 
 
 @dataclass
@@ -91,7 +78,7 @@ class Before:
 
 
 def levels_at_start(
-    measured: MeasuredLevels, series: CircuitSeries, circuit_of: NDArray[np.integer], tests_rose_db: FloatArray
+    measured: Levels, series: CircuitSeries, circuit_of: NDArray[np.integer], tests_rose_db: FloatArray
 ) -> Levels:
     """The loss of every circuit as it stood when its readings began: without what changed since, where that is known.
 
@@ -109,17 +96,9 @@ def levels_at_start(
     since[np.abs(since) > STALE_TEST_DB] = np.nan
     risen = moved_since(series, circuit_of, circuits, np.full(circuits, -1.0))
     by_tests = np.ones(circuits, np.bool_)
-    by_tests[circuit_of[(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0).any(axis=1)]] = False
+    by_tests[circuit_of[series.reads_loss]] = False
     risen = np.where(by_tests, tests_rose_db, risen)
-    return Levels(
-        measured.excess_db + since - np.maximum(risen, 0.0),
-        measured.sd_db,
-        measured.expected_db,
-        measured.by_power,
-        np.isnan(measured.test_day) | (measured.test_day >= 0),
-        measured.standing_db,
-        measured.standing_sd_db,
-    )
+    return replace(measured, excess_db=measured.excess_db + since - np.maximum(risen, 0.0))
 
 
 def above_usual(levels: Levels) -> tuple[FloatArray, FloatArray]:

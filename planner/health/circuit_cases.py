@@ -7,6 +7,7 @@ circuit is its main case) and, for each case, log Bayes factors by day of onset 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -43,6 +44,9 @@ from planner.health.offset_law import OFFSET_SCALE_DB, LevelShifts, level_shifts
 from planner.health.open_changes import open_changes, taken_out, without_other_changes
 from planner.health.opened_joints import OpenedJoints
 
+if TYPE_CHECKING:
+    from pandas.api.typing import DataFrameGroupBy
+
 SAME_CASE_DAYS = 20
 STAIR_DAYS, COARSE_SD_DB = 120, 0.05  # so long for the steps of a stair, where they leave so much of a change unknown
 STAIR_SD = 4.0  # of what they leave unknown: no rise of a stair is larger, which is a step and a half
@@ -75,6 +79,11 @@ class CircuitSeries:
     row: NDArray[np.int64]
     segments: Segmentation
     quantised_db: FloatArray = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def reads_loss(self) -> NDArray[np.bool_]:
+        """Of which circuits the loss is read, in one direction at least."""
+        return np.asarray((self.row[:, [LOSS_AZ, LOSS_ZA]] >= 0).any(axis=1), np.bool_)
 
 
 @dataclass
@@ -230,7 +239,7 @@ def list_cases(
     rises = found.merge(place, on="series")
     columns = ["circuit", "kind", "first_day", "last_day", "size_db", "stair"]
     # where power is read, it tells better than tests what is open now
-    read = circuit_of[(series.row[:, [LOSS_AZ, LOSS_ZA]] >= 0).any(axis=1)]
+    read = circuit_of[series.reads_loss]
     more = tested[~tested["circuit"].isin(read)].assign(kind=LOSS_AZ, first_day=0, last_day=series.days, stair=False)
     rises = pd.DataFrame({name: np.concatenate([rises[name], more[name]]) for name in columns})
     rises = rises.sort_values(["circuit", "first_day", "last_day"], kind="stable").reset_index(drop=True)
@@ -449,14 +458,18 @@ Tests = list[tuple[float, FloatArray, FloatArray]]  # wavelength, days, losses
 TestStatistics = tuple[float, Statistics, Statistics]  # wavelength, a, b
 
 
+def _test_series(tests: pd.DataFrame) -> DataFrameGroupBy[tuple[Any, ...], Literal[True]]:
+    """Loss tests in groups that can be compared: same circuit, direction, wavelength and reference method."""
+    keys = ["circuit", "direction", "wavelength_nm", "reference_cords"]
+    return tests.assign(reference_cords=tests["reference_cords"].fillna(0)).groupby(keys, sort=True)
+
+
 def _tests_by_circuit(tests: pd.DataFrame) -> dict[int, Tests]:
     """Repeated tests of each circuit: wavelength, days, losses, one entry per comparable series."""
     result: dict[int, Tests] = {}
-    keys = ["circuit", "direction", "wavelength_nm", "reference_cords"]
     if tests.empty:
         return result
-    cords = tests["reference_cords"].fillna(0)
-    for _, group in tests.assign(reference_cords=cords).groupby(keys, sort=True):
+    for _, group in _test_series(tests):
         if len(group) < 2:
             continue
         entry = (
@@ -470,8 +483,7 @@ def _tests_by_circuit(tests: pd.DataFrame) -> dict[int, Tests]:
 
 def retested(tests: pd.DataFrame) -> NDArray[np.int64]:
     """Circuits that were tested more than once in a way that can be compared, rising."""
-    keys = ["circuit", "direction", "wavelength_nm", "reference_cords"]
-    times = tests.assign(reference_cords=tests["reference_cords"].fillna(0)).groupby(keys).size()
+    times = _test_series(tests).size()
     return np.unique(times[times > 1].index.get_level_values("circuit").to_numpy(np.int64))
 
 
@@ -644,8 +656,6 @@ def _both_or_one(
 
 
 __all__ = [
-    "LOSS_AZ",
-    "LOSS_ZA",
     "STALE_TEST_DB",
     "Cases",
     "CircuitSeries",

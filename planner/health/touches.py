@@ -35,8 +35,9 @@ class Touches:
 
         A joint of -1 has none: where no path is known there is no joint at all.
         """
-        begin, end = (self.start[np.maximum(joint, 0) + later] if len(joint) else joint for later in (0, 1))
-        count = np.where(joint >= 0, end - begin, 0)
+        bounds = np.append(self.start, self.start[-1])  # there may be no port at all
+        begin = bounds[np.maximum(joint, 0)]
+        count = np.where(joint >= 0, bounds[np.maximum(joint, 0) + 1] - begin, 0)
         owner = np.repeat(np.arange(len(joint)), count)
         return owner, np.arange(len(owner)) + (begin - (np.cumsum(count) - count))[owner]
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from planner.health.absolute_levels import MeasuredLevels, levels_at_start, tested_levels, weigh_levels
+from planner.health.absolute_levels import Levels, levels_at_start, tested_levels, weigh_levels
 from planner.health.circuit_cases import (
     CircuitSeries,
     add_standing,
@@ -242,7 +242,7 @@ def _costing_share(
 
 def _levels(
     excess: pd.DataFrame, standing: pd.DataFrame, numbers: pd.Index, series: CircuitSeries, read_at: float
-) -> MeasuredLevels:
+) -> Levels:
     """Absolute loss of every circuit as last measured, tests on the axis of the series."""
     by_circuit = excess.set_index("circuit_id").reindex(numbers)
     tested = (by_circuit["measured_from"] == "loss_test").to_numpy(np.bool_)
@@ -250,7 +250,7 @@ def _levels(
     day = np.full(len(numbers), np.nan)
     day[tested] = reading_day(measured_at[tested], read_at)
     before = standing.set_index("circuit_id").reindex(numbers)
-    return MeasuredLevels(
+    return Levels(
         by_circuit["excess_db"].to_numpy(np.float64),
         by_circuit["sd_db"].to_numpy(np.float64),
         by_circuit["typical_db"].to_numpy(np.float64),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from planner.health.absolute_levels import Before, Levels, MeasuredLevels, above_usual, levels_at_start, weigh_levels
+from planner.health.absolute_levels import Before, Levels, above_usual, levels_at_start, weigh_levels
 from planner.health.change_points import segment_series
 from planner.health.circuit_cases import CircuitSeries
 from planner.health.fault_laws import PATH_CAUSES
@@ -29,7 +29,7 @@ def levels(
         np.full(count, 0.2),
         np.full(count, 3.0) if expected is None else expected,
         np.full(count, by_power),
-        np.full(count, at_start),
+        np.full(count, np.nan if at_start else -30.0),
         np.full(count, np.nan) if standing is None else standing,
         np.full(count, np.nan) if standing is None else np.full(count, 0.1),
     )
@@ -149,7 +149,7 @@ def test_what_rose_since_the_start_is_taken_off_once() -> None:
     series = CircuitSeries(np.datetime64("2031-01-01"), 200, row, segment_series(loss))
     unknown = np.full(3, np.nan)
     for by_power, day, excess in ((True, np.nan, 1.3), (False, 50.0, 0.3), (False, 150.0, 1.3)):
-        measured = MeasuredLevels(
+        measured = Levels(
             np.array([excess, 2.5, 0.4]),
             np.full(3, 0.2),
             np.full(3, 3.0),

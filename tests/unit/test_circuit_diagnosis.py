@@ -207,7 +207,7 @@ def test_absolute_loss_speaks_for_faults_of_its_size_only() -> None:
     excess = np.concatenate([rng.normal(0, 0.2, 200), [0.6, 20.0, np.nan]])
     unknown = np.full(203, np.nan)
     tests = np.zeros(203, np.bool_)
-    before = weigh_levels(Levels(excess, np.full(203, 0.2), np.full(203, 3.0), tests, ~tests, unknown, unknown))
+    before = weigh_levels(Levels(excess, np.full(203, 0.2), np.full(203, 3.0), tests, unknown, unknown, unknown))
     faults, record = before.path, before.record
     dirt, broken = PATH_CAUSES.index("contamination"), PATH_CAUSES.index("fibre_break")
     assert faults[200, dirt] > 0 > faults[200, broken]
@@ -226,7 +226,7 @@ def test_launched_less_received_power_is_as_good_as_the_fleet_shows() -> None:
     for scatter in (0.2, 2.0):
         excess = -0.2 * expected + scatter * rng.normal(size=200)
         excess[:5] = -0.2 * expected[:5] + 1.0
-        found.append(weigh_levels(Levels(excess, np.full(200, 2.0), expected, power, power, unknown, unknown)))
+        found.append(weigh_levels(Levels(excess, np.full(200, 2.0), expected, power, unknown, unknown, unknown)))
     sharp, blunt = found
     assert sharp.path[:5, dirt].min() > 2.0 and sharp.receiver[:5].min() > 2.0
     assert np.abs(blunt.path[:5, dirt]).max() < 0.7
@@ -241,7 +241,9 @@ def test_an_as_built_test_that_held_the_fault_does_not_clear_the_path() -> None:
     excess[0] = 2.0
     standing = rng.normal(0.0, 0.1, 60)
     tests = np.zeros(60, np.bool_)
-    before = weigh_levels(Levels(excess, np.full(60, 0.2), expected, tests, ~tests, standing, np.full(60, 0.1)))
+    before = weigh_levels(
+        Levels(excess, np.full(60, 0.2), expected, tests, np.full(60, np.nan), standing, np.full(60, 0.1))
+    )
     dirt = PATH_CAUSES.index("contamination")
     assert before.path[0, dirt] > 2.0 > 0.0 > np.median(before.path[1:, dirt])
     assert before.stood_db[0] == pytest.approx(2.0, abs=0.1)

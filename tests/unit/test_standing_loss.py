@@ -61,7 +61,15 @@ def test_biased_meters_widen_the_spread() -> None:
     nothing, tests = np.full(200, np.nan), np.zeros(200, np.bool_)
     strong, weak = (
         weigh_levels(
-            Levels(nothing, nothing, nothing, tests, tests, each["standing_db"].to_numpy(), each["sd_db"].to_numpy())
+            Levels(
+                nothing,
+                nothing,
+                nothing,
+                tests,
+                np.full(200, -1.0),
+                each["standing_db"].to_numpy(),
+                each["sd_db"].to_numpy(),
+            )
         ).path
         for each in (good, poor)
     )
